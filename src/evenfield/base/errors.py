@@ -1,0 +1,39 @@
+"""What went wrong, where, why, and what to try."""
+
+
+class EvenfieldError(Exception):
+    """Base of every error evenfield raises on purpose; its text is fit to show to the user."""
+
+
+class DesignError(EvenfieldError):
+    """A design file, or a value in it, cannot be used."""
+
+
+class DataError(EvenfieldError):
+    """A measurement or data file, or data built in memory, cannot be used."""
+
+
+class MeshError(EvenfieldError):
+    """A surface cannot be solved: open, inside out, degenerate or too coarse."""
+
+
+class Refusal(EvenfieldError):
+    """A figure that this data cannot support. The text is the reason, shown in place of the figure."""
+
+
+def message(name: str, rule: str, value: object, *, where: str = "", cause: str = "", fix: str = "") -> str:
+    """Compose `<name> must be <rule>, got <value> (<where>). <cause>. Try <fix>.`
+
+    Example:
+        >>> message("frequency", "positive", "-1 Hz", fix="20 Hz")
+        'frequency must be positive, got -1 Hz. Try 20 Hz.'
+    """
+    text = f"{name} must be {rule}, got {value}"
+    if where:
+        text += f" ({where})"
+    text += "."
+    if cause:
+        text += f" {cause.rstrip('.')}."
+    if fix:
+        text += f" Try {fix.rstrip('.')}."
+    return text

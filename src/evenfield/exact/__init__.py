@@ -1,0 +1,1 @@
+"""Closed forms and tables that judge the solvers."""

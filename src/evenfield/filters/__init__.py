@@ -1,0 +1,1 @@
+"""Crossover and equalisation sections, analogue and digital."""

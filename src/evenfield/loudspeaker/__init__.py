@@ -1,0 +1,1 @@
+"""The design file, the joined loudspeaker, its prediction and verdict."""

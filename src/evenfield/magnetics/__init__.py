@@ -1,0 +1,1 @@
+"""Magnetic motors: geometry, field and inductance. Filled by a later capability."""

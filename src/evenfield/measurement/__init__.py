@@ -1,0 +1,1 @@
+"""Measurement and its comparison with prediction. Filled by a later capability."""

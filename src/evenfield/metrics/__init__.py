@@ -1,0 +1,1 @@
+"""What a directivity says: standard curves, indices, handover, time domain."""

@@ -1,0 +1,1 @@
+"""Exterior sound radiation: boundary elements on a closed surface."""

@@ -1,0 +1,1 @@
+"""Rooms and boundaries. Filled by a later capability."""

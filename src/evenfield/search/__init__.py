@@ -1,0 +1,1 @@
+"""Variants, optimisation, tolerances. Filled by later capabilities."""

@@ -1,0 +1,1 @@
+"""Cabinets, drivers, vents and waveguides as surfaces."""

@@ -1,0 +1,1 @@
+"""Drivers, boxes and amplifiers as small-signal circuits."""

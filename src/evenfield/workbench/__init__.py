@@ -1,0 +1,1 @@
+"""The browser page. Filled by a later capability."""
