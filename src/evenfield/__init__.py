@@ -58,8 +58,19 @@ _ROOMS = (
 __all__ = [*_WHERE, *_ROOMS, "__version__"]
 
 if TYPE_CHECKING:
-    from evenfield.base import Air, DataError, DesignError, EvenfieldError, MeshError, Refusal
-    from evenfield.data import Directions, Directivity, Impedance, Meridian, MotorCurves, Response, SurfaceMesh
+    from evenfield.base import Air as Air
+    from evenfield.base import DataError as DataError
+    from evenfield.base import DesignError as DesignError
+    from evenfield.base import EvenfieldError as EvenfieldError
+    from evenfield.base import MeshError as MeshError
+    from evenfield.base import Refusal as Refusal
+    from evenfield.data import Directions as Directions
+    from evenfield.data import Directivity as Directivity
+    from evenfield.data import Impedance as Impedance
+    from evenfield.data import Meridian as Meridian
+    from evenfield.data import MotorCurves as MotorCurves
+    from evenfield.data import Response as Response
+    from evenfield.data import SurfaceMesh as SurfaceMesh
 
 
 def __getattr__(name: str) -> Any:

@@ -6,7 +6,15 @@ class EvenfieldError(Exception):
 
 
 class DesignError(EvenfieldError):
-    """A design file, or a value in it, cannot be used."""
+    """A design file, or a value in it, cannot be used.
+
+    `key` is the dotted path of the value in the design file ("ways.woofer.place"), where the raiser knows it; the loader
+    turns it into file and line.
+    """
+
+    def __init__(self, text: str, key: str | None = None) -> None:
+        super().__init__(text)
+        self.key = key
 
 
 class DataError(EvenfieldError):
