@@ -46,9 +46,7 @@ class Directions:
         if self.weights is not None:
             w = np.asarray(self.weights, float)
             if w.shape != (len(v),) or not np.all(np.isfinite(w)) or abs(w.sum() - 4 * np.pi) > 1e-6 * 4 * np.pi:
-                raise DataError(
-                    message("weights", "one per direction, summing to 4 pi sr", f"{w.shape}, sum {w.sum():.6g}")
-                )
+                raise DataError(message("weights", "one per direction, summing to 4 pi sr", f"{w.shape}, sum {w.sum():.6g}"))
             object.__setattr__(self, "weights", w)
 
     def __len__(self) -> int:
@@ -96,7 +94,7 @@ def sphere_directions(step_deg: float = 5.0, diagonals: bool = True) -> Directio
     if abs(rings * step_deg - 180.0) > 1e-9 or rings % 2:
         raise DataError(message("step", "a divisor of 90 degrees", f"{step_deg} deg", fix="5 deg"))
     elevation = np.arange(-rings // 2, rings // 2 + 1) * step_deg
-    ring_weight = _clenshaw_curtis(rings)
+    ring_weight = clenshaw_curtis(rings)
     azimuth = np.arange(2 * rings) * step_deg
     inner = slice(1, -1)
     az, el = np.meshgrid(azimuth, elevation[inner], indexing="xy")
@@ -118,13 +116,13 @@ def sphere_directions(step_deg: float = 5.0, diagonals: bool = True) -> Directio
     return Directions(np.concatenate(vectors), weights)
 
 
-def _clenshaw_curtis(n: int) -> NDArray[np.float64]:
+def clenshaw_curtis(n: int) -> NDArray[np.float64]:
     """Weights at the n + 1 angles j pi/n for an integral over cos(angle) from -1 to 1; sums to 2. Even n."""
     j = np.arange(n + 1)
     k = np.arange(1, n // 2 + 1)
     b = np.where(2 * k == n, 1.0, 2.0)
     total = 1.0 - np.cos(2 * np.pi * np.outer(j, k) / n) @ (b / (4.0 * k**2 - 1))
-    return np.where((j == 0) | (j == n), 1.0, 2.0) / n * total
+    return np.asarray(np.where((j == 0) | (j == n), 1.0, 2.0) / n * total)
 
 
 def orbit_directions(step_deg: float = 10.0) -> Directions:

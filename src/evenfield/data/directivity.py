@@ -53,9 +53,7 @@ class Directivity:
             raise DataError(message("directivity.frequency", "positive and ascending", f"{f.shape} {f[:3]}..."))
         if p.shape != (len(self.directions), len(f)):
             raise DataError(
-                message(
-                    "directivity.pressure", f"shaped (direction, frequency) = {(len(self.directions), len(f))}", p.shape
-                )
+                message("directivity.pressure", f"shaped (direction, frequency) = {(len(self.directions), len(f))}", p.shape)
             )
         bad = np.argwhere(~np.isfinite(p))
         if len(bad):
@@ -97,11 +95,12 @@ class Directivity:
     def find(self, vectors: ArrayLike, tolerance_deg: float = 0.1) -> NDArray[np.intp]:
         """(A,) index of the stored direction nearest each of (A, 3) `vectors`; -1 where none lies within tolerance."""
         v = np.atleast_2d(np.asarray(vectors, float))
+        from scipy.spatial import cKDTree
+
         # chord length keeps its digits near zero angle, where a scalar product loses them
-        chord2 = ((v[:, None, :] - self.directions.vectors[None]) ** 2).sum(-1)
-        index = chord2.argmin(axis=1)
-        limit = (2 * np.sin(np.radians(tolerance_deg) / 2)) ** 2
-        return np.where(np.take_along_axis(chord2, index[:, None], 1)[:, 0] <= limit, index, -1)
+        chord, index = cKDTree(self.directions.vectors).query(v)
+        found = np.where(chord <= 2 * np.sin(np.radians(tolerance_deg) / 2), index, -1)
+        return np.asarray(found, np.intp)
 
     def orbit(self, plane: Plane, angles_deg: ArrayLike) -> ComplexArray:
         """(A, F) pressure on stored directions of one orbit.
@@ -116,7 +115,7 @@ class Directivity:
                 f"The {plane} orbit lacks {int(np.sum(index < 0))} of the {len(angle)} angles needed: {missing} deg. "
                 "Missing directions are never filled in. Try a measurement that holds these angles."
             )
-        return self.pressure[index]
+        return np.asarray(self.pressure[index])
 
     def on_axis(self) -> ComplexArray:
         """(F,) pressure on the reference axis. Raises DataError where the axis was not recorded."""
