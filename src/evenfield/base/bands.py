@@ -29,7 +29,7 @@ def octave_axis(fraction: int, low_hz: float = 20.0, high_hz: float = 20000.0) -
         )
     shift = 0.0 if fraction % 2 else 0.5
     step = 0.3 / fraction
-    slack = 1.0 + 1e-9 + 0.013
+    slack = 1.006  # nominal 20 Hz is 19.95 Hz, nominal 31.5 Hz is 31.62 Hz
     first = math.ceil((math.log10(low_hz / 1000.0 / slack)) / step - shift - 1e-9)
     last = math.floor((math.log10(high_hz / 1000.0 * slack)) / step - shift + 1e-9)
     return np.asarray(1000.0 * 10 ** (step * (np.arange(first, last + 1) + shift)))

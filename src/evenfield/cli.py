@@ -1,0 +1,124 @@
+"""The command line: parse, call, render."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from evenfield.base.errors import EvenfieldError
+
+if TYPE_CHECKING:
+    from evenfield.loudspeaker.predict import Prediction
+    from evenfield.loudspeaker.verdict import Verdict
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Design studio monitors: predict the sound in every direction and judge it against the brief.",
+    epilog="Exit code: 0 done and brief met, 1 done and brief not met, 2 error.",
+)
+
+DesignFile = Annotated[Path, typer.Argument(help="Design file (YAML).", metavar="DESIGN")]
+ReportFolder = Annotated[Path | None, typer.Option("--report", help="Write the report (HTML and PDF) into this folder.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the verdict as JSON instead of a table.")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="No progress bars.")]
+
+
+@app.command()
+def predict(design: DesignFile, report: ReportFolder = None, as_json: AsJson = False, quiet: Quiet = False) -> None:
+    """Predict a design's sound in every direction, judge it, and write the report."""
+    from evenfield.loudspeaker.predict import predict_file
+    from evenfield.loudspeaker.verdict import judge
+
+    with _progress(quiet or as_json) as progress:
+        prediction = predict_file(design, progress=progress)
+    verdict = judge(prediction)
+    paths = _write_report(prediction, verdict, report, design.stem)
+    _finish(verdict, prediction, as_json, paths)
+
+
+@app.command()
+def check(design: DesignFile) -> None:
+    """Check a design file: keys, units, sizes, parameters that contradict each other. Solves nothing."""
+    from evenfield.loudspeaker.check import check_file
+
+    for line in check_file(design):
+        typer.echo(line)
+
+
+@app.command()
+def judge(
+    directivity: Annotated[Path, typer.Argument(help="Measured or stored directivity: SOFA, NetCDF, CSV, or a folder.")],
+    brief: Annotated[Path | None, typer.Option("--brief", help="Design file whose brief it must meet.")] = None,
+    standard: Annotated[str | None, typer.Option("--standard", help="Mask set: itu-r-bs1116 or ebu-tech3276.")] = None,
+    report: ReportFolder = None,
+    as_json: AsJson = False,
+) -> None:
+    """Judge a measured directivity by the same code as a prediction."""
+    from evenfield.data.files import read_directivity
+    from evenfield.loudspeaker.load import load_design
+    from evenfield.loudspeaker.verdict import judge as judge_directivity
+
+    subject = read_directivity(directivity)
+    wanted = load_design(brief).brief if brief else None
+    verdict = judge_directivity(subject, brief=wanted, standard=standard)
+    paths = _write_report(subject, verdict, report, directivity.stem)
+    _finish(verdict, None, as_json, paths)
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of the design file, for editors that complete and check."""
+    from evenfield.loudspeaker.design import json_schema
+
+    typer.echo(json.dumps(json_schema(), indent=1, ensure_ascii=False))
+
+
+def _progress(silent: bool) -> Any:
+    from evenfield.report.terminal import Progress
+
+    return Progress(silent or not sys.stderr.isatty())
+
+
+def _write_report(subject: Any, verdict: Verdict, folder: Path | None, stem: str) -> list[Path]:
+    if folder is None:
+        return []
+    from evenfield.report import write_report
+
+    return list(write_report(subject, verdict, folder, name=stem))
+
+
+def _finish(verdict: Verdict, prediction: Prediction | None, as_json: bool, paths: list[Path]) -> None:
+    if as_json:
+        typer.echo(json.dumps(verdict.to_dict(), indent=1, ensure_ascii=False))
+    else:
+        from evenfield.report.terminal import print_verdict
+
+        print_verdict(verdict, prediction)
+        for path in paths:
+            typer.echo(f"Report: {path}")
+    raise typer.Exit(0 if verdict.passed is not False else 1)
+
+
+def main() -> None:
+    """Entry point: errors on one screen, exit code 2; Ctrl-C keeps what is finished."""
+    try:
+        app(standalone_mode=False)
+    except typer.Exit as done:
+        sys.exit(done.exit_code)
+    except EvenfieldError as error:
+        typer.secho(f"evenfield: {error}", err=True, fg=None)
+        sys.exit(2)
+    except (KeyboardInterrupt, typer.Abort):
+        typer.echo("evenfield: stopped. Finished frequencies are kept; the same command goes on from there.", err=True)
+        sys.exit(2)
+    except Exception as error:
+        if hasattr(error, "format_message"):  # the command line's own usage errors
+            typer.echo(f"evenfield: {error.format_message()} Try 'evenfield --help'.", err=True)
+            sys.exit(2)
+        raise
