@@ -80,9 +80,9 @@ def schema() -> None:
 
 
 def _progress(silent: bool) -> Any:
-    from evenfield.report.terminal import Progress
+    from evenfield.report.progress import TerminalProgress
 
-    return Progress(silent or not sys.stderr.isatty())
+    return TerminalProgress(silent)
 
 
 def _write_report(subject: Any, verdict: Verdict, folder: Path | None, stem: str) -> list[Path]:

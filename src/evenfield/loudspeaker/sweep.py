@@ -1,0 +1,185 @@
+"""The radiation of a body over frequency: meshes by band, one boundary-element solve a frequency, each kept in the store."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenfield.base.air import Air
+from evenfield.data.directions import Directions, sphere_directions
+from evenfield.loudspeaker.frequencies import ComplexArray, FloatArray
+from evenfield.loudspeaker.store import Arrays, Store, key_of
+from evenfield.shape.elements import Cabinet, moving_names
+
+BAND_RATIO = 1.2
+"""A mesh serves frequencies down to its highest one over this: the cost of a solve rises with the fourth power of frequency."""
+
+
+class Progress(Protocol):
+    """Something that shows how far a long job is."""
+
+    def start(self, total: int, what: str) -> None:
+        """Begin a job of `total` steps."""
+
+    def step(self, what: str = "", share: float = 1.0) -> None:
+        """One step done, or a share of it."""
+
+    def done(self) -> None:
+        """The job is over."""
+
+
+class NoProgress:
+    """Shows nothing."""
+
+    def start(self, total: int, what: str) -> None:
+        """Nothing."""
+
+    def step(self, what: str = "", share: float = 1.0) -> None:
+        """Nothing."""
+
+    def done(self) -> None:
+        """Nothing."""
+
+
+@dataclass(frozen=True)
+class RadiationSweep:
+    """Far field and radiation impedance per unit velocity of each moving part.
+
+    Parameters
+        parts : P names
+        frequency : (S,) Hz, as solved
+        far_field : (P, D, S) complex, lim r p e^{jkr} about the design's origin, Pa at 1 m for 1 m/s
+        impedance : (P, P, S) complex, N s/m
+        error_db : (S,) estimated level error, front hemisphere
+    """
+
+    parts: tuple[str, ...]
+    frequency: FloatArray
+    directions: Directions
+    far_field: ComplexArray
+    impedance: ComplexArray
+    error_db: FloatArray
+    statistics: dict[str, Any] = field(default_factory=dict)
+
+
+def sweep_radiation(
+    cabinet: Cabinet, frequency: FloatArray, air: Air, store: Store | None = None, progress: Progress | None = None
+) -> RadiationSweep:
+    """Solve every frequency that the store does not hold yet.
+
+    An interrupted call leaves its finished frequencies in the store; the next one goes on from there.
+    Raises MeshError when the body cannot be solved.
+    """
+    inputs = _inputs(cabinet, air)
+    whole = key_of("sweep", inputs, frequency)
+    stored = store.read(whole) if store else None
+    if stored is None:
+        stored = _solve_all(cabinet, frequency, air, inputs, store, progress or NoProgress())
+        if store:
+            store.write(whole, "sweep", stored, seconds=float(stored["seconds"].sum()), note=f"{len(frequency)} frequencies")
+            for f in frequency:
+                store.remove(_key(inputs, f))
+    return _assemble(cabinet, frequency, stored)
+
+
+def part_names(cabinet: Cabinet) -> tuple[str, ...]:
+    """The moving parts in the order of every part axis here: as the cabinet lists them."""
+    return tuple(name for element in cabinet.elements for name in moving_names(element))
+
+
+def bands(frequency: FloatArray) -> Iterator[NDArray[np.intp]]:
+    """Groups of indices that share a mesh, highest first, so that the longest solves come first and time left is honest."""
+    last = len(frequency)
+    while last > 0:
+        first = int(np.searchsorted(frequency, frequency[last - 1] / BAND_RATIO))
+        yield np.arange(first, last)
+        last = first
+
+
+def _inputs(cabinet: Cabinet, air: Air) -> tuple[Any, ...]:
+    from evenfield import radiation, shape
+
+    return (cabinet, air.speed_of_sound, air.density, shape.PHYSICS_VERSION, radiation.PHYSICS_VERSION, BAND_RATIO)
+
+
+def _key(inputs: tuple[Any, ...], frequency_hz: float) -> str:
+    return key_of("radiation", inputs, float(frequency_hz))
+
+
+def _solve_all(
+    cabinet: Cabinet, frequency: FloatArray, air: Air, inputs: tuple[Any, ...], store: Store | None, progress: Progress
+) -> Arrays:
+    pieces: dict[int, Arrays] = {}
+    for i, f in enumerate(frequency):
+        found = store.read(_key(inputs, f)) if store else None
+        if found is not None:
+            pieces[i] = found
+    progress.start(len(frequency), "Sound field")
+    for _ in pieces:
+        progress.step()
+    try:
+        for group in bands(frequency):
+            wanted = [i for i in group if i not in pieces]
+            if wanted:
+                for i, piece in _solve_band(cabinet, frequency, wanted, float(frequency[group[-1]]), air):
+                    pieces[i] = piece
+                    if store:
+                        store.write(_key(inputs, frequency[i]), "radiation", piece, seconds=float(piece["seconds"]))
+                    progress.step(f"{frequency[i]:.0f} Hz, {int(piece['unknowns'])} unknowns")
+    finally:
+        progress.done()
+    return {name: np.stack([pieces[i][name] for i in range(len(frequency))], axis=-1) for name in pieces[0]}
+
+
+def _solve_band(
+    cabinet: Cabinet, frequency: FloatArray, wanted: list[int], top: float, air: Air
+) -> Iterator[tuple[int, Arrays]]:
+    from evenfield.radiation import SurfaceProblem
+    from evenfield.shape import build_surface, edge_lengths_for
+
+    mesh = build_surface(cabinet, edge_lengths_for(cabinet, top, air.speed_of_sound))
+    problem = SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=air)
+    directions = sphere_directions()
+    order = [problem.parts.index(name) for name in part_names(cabinet)]
+    for i in wanted:
+        began = time.perf_counter()
+        solution = problem.solve(float(frequency[i]))
+        far = solution.far_field(directions.vectors)
+        yield (
+            i,
+            {
+                "far_field": far[order].astype(np.complex64),
+                "impedance": solution.radiation_impedance[np.ix_(order, order)],
+                "error_db": np.float64(solution.error_db),
+                "unknowns": np.int64(solution.statistics["unknowns"]),
+                "triangles": np.int64(len(mesh.triangles)),
+                "iterations": np.int64(solution.statistics["iterations"]),
+                "seconds": np.float64(time.perf_counter() - began),
+            },
+        )
+
+
+def _assemble(cabinet: Cabinet, frequency: FloatArray, stored: Arrays) -> RadiationSweep:
+    unknowns, seconds = stored["unknowns"], stored["seconds"]
+    return RadiationSweep(
+        part_names(cabinet),
+        frequency,
+        sphere_directions(),
+        stored["far_field"].astype(complex),
+        stored["impedance"],
+        np.asarray(stored["error_db"], float),
+        {
+            "solved frequencies": len(frequency),
+            "unknowns": (int(unknowns.min()), int(unknowns.max())),
+            "triangles": (int(stored["triangles"].min()), int(stored["triangles"].max())),
+            "iterations": (int(stored["iterations"].min()), int(stored["iterations"].max())),
+            "solve seconds": float(seconds.sum()),
+        },
+    )
+
+
