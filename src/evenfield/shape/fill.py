@@ -7,6 +7,7 @@ triangulations from scipy. Deterministic: same boundary and size, same mesh.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 
 import numpy as np
@@ -63,7 +64,7 @@ class Region:
         self.border = np.vstack(loops)
         first = np.concatenate([[0], np.cumsum([len(p) for p in loops])])
         self.start = np.arange(len(self.border))
-        self.end = np.concatenate([np.roll(np.arange(a, b), -1) for a, b in zip(first, first[1:], strict=False)])
+        self.end = np.concatenate([np.roll(np.arange(a, b), -1) for a, b in itertools.pairwise(first)])
         edge = self.border[self.end] - self.border[self.start]
         self.length = np.linalg.norm(edge, axis=1)
         self.middle = self.border[self.start] + edge / 2
@@ -134,7 +135,8 @@ def _triangulate(region: Region, points: Array) -> Index:
     keep = np.abs(twice) > 1e-9 * longest
     doubtful = np.flatnonzero(keep & np.all(t < border, axis=1))
     keep[doubtful] = region.contains(points[t[doubtful]].mean(axis=1))
-    return t[keep]
+    kept: Index = t[keep]
+    return kept
 
 
 def _relax(region: Region, points: Array, t: Index) -> Array:
@@ -164,9 +166,8 @@ def _adapt(region: Region, points: Array, t: Index) -> Array:
     ratio = np.linalg.norm(points[edges[:, 0]] - points[edges[:, 1]], axis=1) / region.size(middle)
     used = np.zeros(len(points), bool)
     new, drop = [], np.zeros(len(points), bool)
-    for e in np.flatnonzero((ratio > 1.45) | (ratio < 0.6))[
-        np.argsort(-np.abs(np.log(ratio[(ratio > 1.45) | (ratio < 0.6)])), kind="stable")
-    ]:
+    wrong = np.flatnonzero((ratio > 1.45) | (ratio < 0.6))
+    for e in wrong[np.argsort(-np.abs(np.log(ratio[wrong])), kind="stable")]:
         p, q = edges[e]
         if used[p] or used[q]:
             continue

@@ -99,7 +99,7 @@ def _stations(strip: Strip, size_at: Callable[[Array], Array]) -> tuple[Array, A
     return np.interp(index, np.arange(len(t)), t), np.interp(index, np.arange(len(t)), arc)
 
 
-def _stitch(a: Array, b: Array, first_a: int, first_b: int) -> NDArray[np.int64]:
+def stitch(a: Array, b: Array, first_a: int, first_b: int) -> NDArray[np.int64]:
     """Triangles between an outer ring at angles `a` and an inner ring at angles `b`."""
     mid_a, mid_b = (a[1:] + a[:-1]) / 2, (b[1:] + b[:-1]) / 2
     j, k = np.arange(len(mid_a)), np.arange(len(mid_b))
@@ -122,7 +122,7 @@ def size_along(strips: list[Strip], size: Size, grading: float, outer: float) ->
     """Per strip, the target edge length (m) over its own arc length, graded towards finer neighbours."""
     long = lengths(strips)
     start = np.concatenate([[0.0], np.cumsum(long)])
-    own = [size(s.region) for s in strips]
+    own = [min(size(s.region), s.longest) for s in strips]
 
     def at(position: Array, k: int) -> Array:
         h = np.minimum(own[k], outer + grading * position)
@@ -162,7 +162,7 @@ def _assemble(rings: list[tuple[Array, Array]], part: list[str], pole_x: float) 
     pole = int(first[-1])
     triangles, tags = [], []
     for n in range(len(rings) - 1):
-        triangles.append(_stitch(rings[n][0], rings[n + 1][0], int(first[n]), int(first[n + 1])))
+        triangles.append(stitch(rings[n][0], rings[n + 1][0], int(first[n]), int(first[n + 1])))
         tags += [part[n]] * len(triangles[-1])
     j = np.arange(first[-2], pole - 1)
     triangles.append(np.column_stack([j, j + 1, np.full(len(j), pole)]))

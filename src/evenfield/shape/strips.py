@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,12 +30,14 @@ class Strip:
         surface : (t (N,), theta (M,)) -> x (N, M), radius (N, M), m
         region : whose target edge length holds here: a part's name or "walls"
         least_rings : rings that this strip must have
+        longest : edge length, m, that its narrowness allows
     """
 
     part: str
     surface: Callable[[Array, Array], tuple[Array, Array]]
     region: str
     least_rings: int = 1
+    longest: float = math.inf
 
 
 def _revolved(part: str, x: Callable[[Array], Array], r: Callable[[Array], Array], region: str = "", rings: int = 1) -> Strip:
@@ -55,6 +57,11 @@ def _line(part: str, start: tuple[float, float], end: tuple[float, float], regio
         region,
         rings,
     )
+
+
+def _gap_ring(base: float, outer: float, inner: float) -> Strip:
+    """The flat rigid ring between an opening and the smaller surface in it."""
+    return replace(_line(RIGID, (base, outer), (base, inner), "walls"), longest=2.5 * (outer - inner))
 
 
 def _cap(part: str, base: float, radius: float, height: float, rings: int) -> Strip:
@@ -81,7 +88,7 @@ def _source(source: Dome | Throat, base: float, opening: float) -> list[Strip]:
     """A dome or throat in the plane x = base, with the flat rigid ring out to `opening`."""
     strips = []
     if source.radius < opening * (1 - 1e-6):
-        strips.append(_line(RIGID, (base, opening), (base, source.radius), "walls"))
+        strips.append(_gap_ring(base, opening, source.radius))
     height = source.height if isinstance(source, Dome) else throat_height(source)
     strips.append(_cap(source.name, base, source.radius, height, 3))
     return strips
@@ -102,7 +109,7 @@ def _waveguide(guide: Waveguide, base: float, opening: float | None = None) -> l
     strips = []
     mouth = float(polar_radius(guide.mouth, np.zeros(1))[0])
     if opening is not None and mouth < opening * (1 - 1e-6):
-        strips.append(_line(RIGID, (base, opening), (base, mouth), "walls"))
+        strips.append(_gap_ring(base, opening, mouth))
     return [*strips, _walls(guide, base), *_source(guide.source, base - guide.depth, guide.throat_radius)]
 
 
