@@ -124,7 +124,7 @@ def _handover(f: np.ndarray) -> Part:
     return Part(
         dict(
             lower="woofer", upper="tweeter", frequency=1800.0, step_db=-0.62, mismatch_db=1.31, pattern_db=0.9,
-            beamwidth_ratio={"horizontal": 1.04, "vertical": 1.06, "diagonal": 1.05}, lobing=lobing,
+            beamwidth_ratio={"horizontal": 1.04, "vertical": 1.06, "diagonal": 1.05}, lobing_db=lobing, ideal_lobing_rms_db=1.1,
             lobing_rms_db=1.2, lobing_max_db=1.8,
         )
     )  # fmt: skip

@@ -32,7 +32,7 @@ _PREAMBLE = """
   stroke: (left: 3pt + rgb("#17222b")), body)
 #let mark(state, words) = if state == "not met" {{ box(fill: rgb("#17222b"), inset: (x: 3pt), outset: (y: 2.5pt),
   text(fill: white, weight: "bold", words)) }} else {{ strong(words) }}
-#set table(stroke: (x, y) => (bottom: 0.4pt + rgb("#c9d0d3")), inset: (x: 3pt, y: 3.6pt), align: left + top)
+#set table(stroke: (x, y) => (bottom: 0.4pt + rgb("#c9d0d3")), inset: (x: 3pt, y: 3.1pt), align: left + top)
 #show table: set text(7pt)
 #show table: set par(leading: 0.5em, justify: false)
 #show table.cell.where(y: 0): set text(fill: rgb("#56636b"))

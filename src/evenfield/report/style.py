@@ -6,7 +6,7 @@ its own: nothing is told by colour alone.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -325,3 +325,18 @@ def corner_words(ax: Axes, text: str) -> None:
         text, (0.0, 0.0), xycoords="axes fraction", xytext=(4, 4), textcoords="offset points", fontsize=7, color=INK, bbox=box,
         zorder=6,
     )  # fmt: skip
+
+
+def mark_rigid(ax: Axes, from_hz: Mapping[str, float], colours: Mapping[str, str]) -> None:
+    """A bar along the foot of the axes: from here up a way's diaphragm counts as rigid beyond its first mode."""
+    low, high = ax.get_xlim()
+    height_pt = ax.get_window_extent().height * 72 / ax.figure.get_dpi()
+    for row, (name, frequency) in enumerate((n, f) for n, f in from_hz.items() if f < high):
+        y = (5 + 9 * row) / height_pt
+        start = max(frequency, low)
+        pen: dict[str, Any] = {"color": colours[name], "linewidth": 2.2, "solid_capstyle": "butt", "zorder": 5}
+        ax.plot([start, high], [y, y], transform=ax.get_xaxis_transform(), **pen)
+        ax.annotate(
+            f"rigid piston: {name}", (start, y), xycoords=ax.get_xaxis_transform(), xytext=(-3, 0), textcoords="offset points",
+            fontsize=6.5, color=colours[name], ha="right", va="center", zorder=5,
+        )  # fmt: skip

@@ -121,6 +121,20 @@ class Subject:
         return way if chain is None else way.filtered(chain)
 
     @property
+    def rigid_above_hz(self) -> dict[str, float]:
+        """Ways whose diaphragm counts as rigid beyond its first mode, and from which frequency, where in the data's range."""
+        stated = self.get("rigid_above_hz") or {}
+        return {n: float(f) for n, f in stated.items() if f is not None and f < self.system.frequency[-1]}
+
+    @property
+    def rigid_words(self) -> str:
+        """The same for captions; empty where nothing is to say."""
+        from evenfield.report.style import spoken_hz
+
+        listed = ", ".join(f"{name} above {spoken_hz(f)}" for name, f in self.rigid_above_hz.items())
+        return f" Rigid piston: {listed}." if listed else ""
+
+    @property
     def data_words(self) -> str:
         """What the system's figures are made from, for captions."""
         return data_words(self.system, "predicted" if self.predicted else "")

@@ -6,7 +6,7 @@ Call them inside `matplotlib.rc_context(evenfield.report.style.RC)` to have the 
 from evenfield.report.figures.curves import Band, band_figure, beamwidth_figure, curve_set_figure, draw_lines
 from evenfield.report.figures.electric import impedance_figure
 from evenfield.report.figures.geometry import geometry_figure
-from evenfield.report.figures.handover import Strip, draw_beamwidth, draw_di, draw_levels, handover_figure
+from evenfield.report.figures.handover import Strip, draw_beamwidth, draw_di, draw_levels, draw_lobing, handover_figure
 from evenfield.report.figures.motion import excursion_figure, vent_figure
 from evenfield.report.figures.polar import draw_polar, polar_figure
 from evenfield.report.figures.time import decay_figure, step_figure
@@ -22,6 +22,7 @@ __all__ = [
     "draw_di",
     "draw_levels",
     "draw_lines",
+    "draw_lobing",
     "draw_polar",
     "excursion_figure",
     "geometry_figure",

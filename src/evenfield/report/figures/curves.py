@@ -21,6 +21,7 @@ from evenfield.report.style import (
     Pen,
     frequency_axis,
     label_ends,
+    mark_rigid,
     name_curves,
     new_figure,
     nominal_limits,
@@ -57,13 +58,19 @@ def draw_lines(
     name_curves(ax, frequency, [(curve, words.get(name, name), pens[name].colour) for name, curve in curves.items()])
 
 
-def curve_set_figure(frequency: FloatArray, curves: Mapping[str, FloatArray], di: Mapping[str, FloatArray]) -> Figure:
+def curve_set_figure(
+    frequency: FloatArray,
+    curves: Mapping[str, FloatArray],
+    di: Mapping[str, FloatArray],
+    rigid_above_hz: Mapping[str, float] | None = None,
+) -> Figure:
     """Levels above, directivity indices below, on one frequency axis.
 
     Parameters
         frequency : (F,) Hz
         curves : name -> (F,) dB, names of CURVE_WORDS
         di : name -> (F,) dB, names of DI_WORDS
+        rigid_above_hz : way -> Hz, marked along the foot
     """
     low, high = float(frequency[0]), float(frequency[-1])
     top = float(np.ceil((max(np.max(c) for c in curves.values()) + 1) / 5) * 5)
@@ -80,6 +87,8 @@ def curve_set_figure(frequency: FloatArray, curves: Mapping[str, FloatArray], di
     frequency_axis(axes[0], low, high, title=not di)
     axes[0].set_ylim(top - span, top)
     axes[0].set_ylabel("Level, dB")
+    marks = rigid_above_hz or {}
+    mark_rigid(axes[0], marks, dict.fromkeys(marks, MUTED))
     draw_lines(axes[0], frequency, curves, CURVE_PENS, CURVE_WORDS)
     if di:
         axes[0].tick_params(labelbottom=False)

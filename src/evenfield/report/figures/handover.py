@@ -15,11 +15,13 @@ from numpy.typing import NDArray
 from evenfield.report.style import (
     FULL_WIDTH,
     INK,
+    MUTED,
     SUM_PEN,
     WASH,
     Pen,
     corner_words,
     frequency_axis,
+    mark_rigid,
     name_curves,
     new_figure,
     spoken_hz,
@@ -42,6 +44,8 @@ class Strip:
         level : dB, listening window of the filtered ways and of the loudspeaker, relative to the loudspeaker's at fx
         di : dB, full sphere: the ways unfiltered, the sum as power sum with filters
         beamwidth : plane -> curves, degrees
+        rigid_above_hz : "lower"/"upper" -> Hz, where its diaphragm counts as rigid beyond its first mode
+        lobing : dB, (F,): DI of the coherent less that of the power-summed field; None where unknown
         names : "lower"/"upper" -> the way's name
         pens : "lower"/"upper" -> its pen
         step_db : DI of the upper way less that of the lower at fx
@@ -55,6 +59,8 @@ class Strip:
     level: Mapping[str, FloatArray] = field(default_factory=dict)
     di: Mapping[str, FloatArray] = field(default_factory=dict)
     beamwidth: Mapping[str, Mapping[str, FloatArray]] = field(default_factory=dict)
+    rigid_above_hz: Mapping[str, float] = field(default_factory=dict)
+    lobing: FloatArray | None = None
     step_db: float = float("nan")
     mismatch_db: float = float("nan")
 
@@ -78,7 +84,7 @@ class Strip:
 def handover_figure(strip: Strip) -> Figure:
     """The handover strip of one pair of ways."""
     planes = list(strip.beamwidth)
-    rows = [1.05] * bool(strip.level) + [2.0] * bool(strip.di) + [1.15] * len(planes)
+    rows = [0.9] * bool(strip.level) + [1.8] * bool(strip.di) + [0.95] * len(planes) + [0.75] * (strip.lobing is not None)
     figure, axes = new_figure(FULL_WIDTH, rows, top=0.3, gap=0.12)
     left = list(axes)
     if strip.level:
@@ -87,6 +93,8 @@ def handover_figure(strip: Strip) -> Figure:
         draw_di(left.pop(0), strip)
     for plane in planes:
         draw_beamwidth(left.pop(0), strip, plane)
+    if strip.lobing is not None:
+        draw_lobing(left.pop(0), strip, strip.lobing)
     for ax in axes[:-1]:
         ax.tick_params(labelbottom=False)
         ax.set_xlabel("")
@@ -138,6 +146,8 @@ def draw_di(ax: Axes, strip: Strip) -> None:
     ax.set_ylabel("DI, dB")
     ax.yaxis.set_major_locator(MultipleLocator(2.0 if top < 14 else 5.0))
     _curves(ax, strip, strip.di)
+    marks = {strip.names[key]: f for key, f in strip.rigid_above_hz.items()}
+    mark_rigid(ax, marks, {strip.names[key]: pen.colour for key, pen in strip.pens.items()})
     if {"lower", "upper"} <= set(strip.di):
         _difference(ax, strip, octave)
 
@@ -175,3 +185,13 @@ def draw_beamwidth(ax: Axes, strip: Strip, plane: str) -> None:
     ax.set_ylabel("Beamwidth, °")
     corner_words(ax, f"{plane} plane")
     _curves(ax, strip, curves)
+
+
+def draw_lobing(ax: Axes, strip: Strip, share: FloatArray) -> None:
+    """Lobing share: what the ways' interference adds to the directivity index."""
+    _, shown = _ground(ax, strip)
+    low, top = float(np.min(share[shown])), float(np.max(share[shown]))
+    ax.set_ylim(min(-1.0, np.floor(low)), max(3.0, np.ceil(top + 0.5)))
+    ax.set_ylabel("Lobing, dB")
+    ax.axhline(0.0, color=MUTED, linewidth=0.6)
+    _curves(ax, strip, {"sum": share})

@@ -6,15 +6,16 @@ import math
 from functools import partial
 from typing import TYPE_CHECKING
 
+from evenfield.data.directions import Plane
 from evenfield.report import measures
 from evenfield.report.document import Part, Section
 from evenfield.report.draw import picture
-from evenfield.report.subject import Subject
+from evenfield.report.subject import FloatArray, Subject
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-PLANES = ("horizontal", "vertical", "diagonal")
+PLANES: tuple[Plane, ...] = ("horizontal", "vertical", "diagonal")
 
 
 def field_section(subject: Subject) -> Section:
@@ -26,7 +27,7 @@ def field_section(subject: Subject) -> Section:
             "The curves of ANSI/CTA-2034-A",
             f"{words}. Directivity indices below, in the same proportion (25 dB to a decade). Sound power from the "
             f"two orbits with the standard's weights; full-sphere DI beside it where the data close the sphere. "
-            f"Rear wall: every 10° from ±90°. Data: {subject.data_words}.",
+            f"Rear wall: every 10° from ±90°. Data: {subject.data_words}.{subject.rigid_words}",
             partial(_curves, subject),
             "On-axis, listening-window, early-reflection, sound-power and estimated in-room levels, and the DIs.",
         ),
@@ -37,7 +38,7 @@ def field_section(subject: Subject) -> Section:
                 f"polar-{plane}",
                 f"Polar map, {plane} plane",
                 f"Level relative to the reference axis at each frequency, in bands of 3 dB; the heavy line is −6 dB. "
-                f"{_POSITIVE[plane]} Data: {subject.data_words}.",
+                f"{_POSITIVE[plane]} Data: {subject.data_words}.{subject.rigid_words}",
                 partial(_polar, subject, plane),
                 f"Level over angle and frequency in the {plane} plane.",
             )
@@ -69,14 +70,14 @@ def _curves(subject: Subject) -> Figure:
     di = {name: curves[name] for name in ("sound_power_di", "early_reflections_di")}
     if subject.system.is_sphere:
         di = {"full_sphere": measures.directivity_index(subject.system), **di}
-    return curve_set_figure(subject.system.frequency, {name: curves[name] for name in CURVE_WORDS}, di)
+    return curve_set_figure(subject.system.frequency, {name: curves[name] for name in CURVE_WORDS}, di, subject.rigid_above_hz)
 
 
 def _beamwidth(subject: Subject) -> Figure:
     from evenfield.report.figures import beamwidth_figure
 
     asked = {plane: measures.known(partial(measures.beamwidth_deg, subject.system, plane)) for plane in PLANES}
-    angles = {plane: angle for plane, angle in asked.items() if angle is not None}
+    angles: dict[str, FloatArray] = {plane: angle for plane, angle in asked.items() if angle is not None}
     if not angles:
         raise measures.Refusal("No plane of this data holds a closed orbit, so no -6 dB angle can be read.")
     coverage = getattr(getattr(subject.get("design"), "brief", None), "coverage", None)
@@ -84,7 +85,7 @@ def _beamwidth(subject: Subject) -> Figure:
     return beamwidth_figure(subject.system.frequency, angles, wanted)
 
 
-def _polar(subject: Subject, plane: str) -> Figure:
+def _polar(subject: Subject, plane: Plane) -> Figure:
     from evenfield.report.figures import polar_figure
 
     angle, level = measures.polar_map(subject.system, plane)

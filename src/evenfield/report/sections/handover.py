@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfield.data.directions import Plane
 from evenfield.report import measures
 from evenfield.report.document import Note, Part, Section, Table
 from evenfield.report.draw import picture
@@ -27,7 +28,7 @@ def handover_section(subject: Subject) -> Section:
         why = "one way only" if len(subject.ways) == 1 else "this data does not keep its ways apart"
         return Section("handover", "How does the handover go?", (Note(f"Not judged: {why}."),))
     parts: list[Part] = [_strip_picture(subject, pair) for pair in pairs]
-    parts.append(_table(pairs))
+    parts.append(_table(subject, pairs))
     return Section("handover", "How does the handover go?", tuple(parts))
 
 
@@ -37,11 +38,15 @@ def _strip_picture(subject: Subject, pair: HandoverLike) -> Part:
         f"Handover strip: {pair.lower} to {pair.upper} at {spoken_hz(pair.frequency)}",
         f"Level: listening window with filters, relative to both together at the crossover. DI and beamwidth: "
         f"{pair.lower} and {pair.upper} each unfiltered, in place in the cabinet, far field; together: with filters, "
-        f"DI of the power sum, beamwidth of the coherent sum at the listening distance. Shaded: the octave that is "
+        f"DI of the power sum, beamwidth of the coherent sum at the listening distance. Lobing share: "
+        f"DI of the coherent less that of the power sum. Shaded: the octave that is "
         f"judged; hatched: mismatch. Not smoothed.",
         partial(_draw, subject, pair),
         f"Level, directivity index and beamwidth of {pair.lower}, {pair.upper} and both across their crossover.",
     )
+
+
+PLANES: tuple[Plane, ...] = ("horizontal", "vertical")
 
 
 def _draw(subject: Subject, pair: HandoverLike) -> Figure:
@@ -57,12 +62,13 @@ def strip_of(subject: Subject, pair: HandoverLike) -> Strip:
     names = {"lower": pair.lower, "upper": pair.upper}
     pens = way_pens(subject.ways)
     ways = {key: subject.ways[name] for key, name in names.items()}
+    rigid = subject.rigid_above_hz
     di = _known({key: partial(measures.directivity_index, way) for key, way in ways.items()})
     if (power := subject.get("power")) is not None:
         di |= _known({"sum": partial(measures.directivity_index, power)})
-    planes = {
+    planes: dict[str, dict[str, FloatArray]] = {
         plane: _known({key: partial(measures.beamwidth_deg, d, plane) for key, d in {**ways, "sum": subject.system}.items()})
-        for plane in ("horizontal", "vertical")
+        for plane in PLANES
     }
     beamwidth = {plane: curves for plane, curves in planes.items() if curves}
     if not di and not beamwidth:
@@ -76,9 +82,18 @@ def strip_of(subject: Subject, pair: HandoverLike) -> Strip:
         level=_levels(subject, pair, names),
         di=di,
         beamwidth=beamwidth,
+        rigid_above_hz={key: rigid[name] for key, name in names.items() if name in rigid},
+        lobing=_lobing(subject, pair),
         step_db=_number(pair, "step_db"),
         mismatch_db=_number(pair, "mismatch_db"),
     )
+
+
+def _lobing(subject: Subject, pair: HandoverLike) -> FloatArray | None:
+    share = getattr(pair, "lobing_db", None)
+    if share is None or np.shape(share) != subject.system.frequency.shape:
+        return None
+    return np.asarray(share, float)
 
 
 def _known(asks: dict[str, Callable[[], FloatArray]]) -> dict[str, FloatArray]:
@@ -105,45 +120,45 @@ def _words(value: float, digits: int = 2, sign: bool = False) -> str:
     return f"{value:{'+' if sign else ''}.{digits}f}".replace("-", "−")
 
 
-def _table(pairs: list[HandoverLike]) -> Table:
+def _table(subject: Subject, pairs: list[HandoverLike]) -> Table:
+    brief = getattr(subject.get("design"), "brief", None)
+
+    def target(name: str, default: float) -> str:
+        return f"{float(getattr(brief, name, default)):g} dB"
+
+    rows = [
+        ("Crossover", *(spoken_hz(p.frequency) for p in pairs), ""),
+        ("Step: DI of the upper way less the lower's", *_column(pairs, "step_db", True), f"±{target('handover_step', 0.5)}"),
+        ("Mismatch: RMS of that over the octave", *_column(pairs, "mismatch_db"), target("handover_mismatch", 1.0)),
+        ("Pattern difference, front half, over the octave", *_column(pairs, "pattern_db"), target("pattern_difference", 1.0)),
+        *_ratio_rows(pairs),
+        ("Lobing share, RMS over the octave", *_column(pairs, "lobing_rms_db"), "none"),
+        ("Lobing share, largest in the octave", *_column(pairs, "lobing_max_db"), "none"),
+        ("RMS lobing of ideal matched ways, same spacing", *_column(pairs, "ideal_lobing_rms_db"), "none"),
+    ]  # fmt: skip
     return Table(
         "Handover in numbers",
-        _HEAD,
-        tuple(_row(pair) for pair in pairs),
-        "The project's own measures, not a standard's. Step: DI of the upper way less that of the lower at the crossover "
-        "(target ±0.5). Mismatch: RMS of that difference over the octave (target 1.0; a constant-DI waveguide over a rigid "
-        "piston cannot get below about 1.8 at zero step). Pattern: solid-angle-weighted difference of the two patterns, "
-        "front half (target 1.0). Lobing: DI of the coherent less that of the power-summed field; no target. "
-        "Beamwidths: target within ±10 %.",
+        ("Measure", *(f"{p.lower} to {p.upper}" for p in pairs), "Target"),
+        tuple(rows),
+        "The project's own measures, not a standard's. The octave is that round the crossover. A waveguide "
+        "of constant DI over a rigid piston cannot get below about 1.8 dB of mismatch at zero step.",
     )
 
 
-_HEAD = (
-    "Pair",
-    "Crossover",
-    "Step, dB",
-    "Mismatch, dB RMS",
-    "Pattern, dB RMS",
-    "Lobing, dB RMS / largest",
-    "Beamwidths, upper to lower",
-)
+def _ratio_rows(pairs: list[HandoverLike]) -> list[tuple[str, ...]]:
+    """Beamwidth of the upper over the lower way, a row for each plane that any pair states."""
+    stated = [getattr(pair, "beamwidth_ratio", None) or {} for pair in pairs]
+    planes = list(dict.fromkeys(plane for ratios in stated for plane in ratios))
+    return [
+        (
+            f"Beamwidth, upper over lower, {plane}",
+            *(_words(float(ratios.get(plane, float("nan")))) for ratios in stated),
+            "0.90 to 1.10",
+        )
+        for plane in planes
+    ]
 
 
-def _row(pair: HandoverLike) -> tuple[str, ...]:
-    rms, largest = lobing_numbers(pair)
-    ratios = getattr(pair, "beamwidth_ratio", None) or {}
-    shown = ", ".join(f"{plane} {_words(float(r))}" for plane, r in ratios.items()) or "not judged"
-    return (
-        f"{pair.lower} to {pair.upper}",
-        spoken_hz(pair.frequency),
-        _words(_number(pair, "step_db"), sign=True),
-        _words(_number(pair, "mismatch_db")),
-        _words(_number(pair, "pattern_db")),
-        f"{_words(rms)} / {_words(largest)}",
-        shown,
-    )
-
-
-def lobing_numbers(pair: HandoverLike) -> tuple[float, float]:
-    """RMS and largest lobing share over the octave, where the pair states them."""
-    return _number(pair, "lobing_rms_db"), _number(pair, "lobing_max_db")
+def _column(pairs: list[HandoverLike], name: str, sign: bool = False) -> list[str]:
+    values = [_number(pair, name) for pair in pairs]
+    return [_words(v, sign=sign) + (" dB" if np.isfinite(v) else "") for v in values]

@@ -16,20 +16,21 @@ if TYPE_CHECKING:
 
 def time_section(subject: Subject) -> Section:
     """Both from one impulse response on the reference axis."""
+    basis = measures.time_words(subject)
     step = picture(
         "step",
         "Step response",
-        "On the reference axis at the listening distance; scaled to its largest value; time zero is the arrival from the "
-        "high-frequency way's origin. " + measures.time_words(subject),
+        f"On the reference axis at the listening distance, scaled to its largest value; time zero is the common delay. {basis}",
         partial(_step, subject),
         "Sound pressure over time after a voltage step.",
     )
     decay = picture(
         "decay",
         "Decay",
-        "Level after the sound stops, relative to its start at each frequency, in bands of 6 dB. " + measures.time_words(subject),
+        f"Each tone, having sounded for ever, is switched off at time zero; level re its steady level, in bands of 6 dB. "
+        f"Slanting lines: 1, 3 and 10 periods. {basis}",
         partial(_decay, subject),
-        "Level over frequency and time after the sound stops.",
+        "Level over frequency and time after a tone is switched off.",
     )
     return Section("time", "How does it move in time?", (step, decay))
 
