@@ -35,8 +35,6 @@ _WHERE = {
 __all__ = list(_WHERE)
 
 if TYPE_CHECKING:
-    from evenfield.metrics.polar import beamwidth as beamwidth
-    from evenfield.metrics.polar import polar_map as polar_map
     from evenfield.metrics.curves import directivity_index as directivity_index
     from evenfield.metrics.curves import standard_curves as standard_curves
     from evenfield.metrics.handover import handover_frequency as handover_frequency
@@ -44,10 +42,12 @@ if TYPE_CHECKING:
     from evenfield.metrics.handover import handover_step as handover_step
     from evenfield.metrics.handover import lobing_share as lobing_share
     from evenfield.metrics.handover import pattern_difference as pattern_difference
+    from evenfield.metrics.level import sensitivity as sensitivity
     from evenfield.metrics.masks import evaluate_masks as evaluate_masks
+    from evenfield.metrics.polar import beamwidth as beamwidth
+    from evenfield.metrics.polar import polar_map as polar_map
     from evenfield.metrics.rating import preference_rating as preference_rating
     from evenfield.metrics.ripple import di_ripple as di_ripple
-    from evenfield.metrics.level import sensitivity as sensitivity
     from evenfield.metrics.smoothing import smooth_power as smooth_power
     from evenfield.metrics.sums import coherent_sum as coherent_sum
     from evenfield.metrics.sums import matched_ways as matched_ways

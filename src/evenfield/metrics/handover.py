@@ -13,10 +13,10 @@ from evenfield.data.directions import Plane
 from evenfield.data.directivity import Directivity
 from evenfield.data.interpolation import interpolate
 from evenfield.metrics.averages import listening_window_power, sphere_sound_power
-from evenfield.metrics.polar import beamwidth
 from evenfield.metrics.curves import directivity_index
+from evenfield.metrics.polar import beamwidth
 from evenfield.metrics.smoothing import at_frequency, octave_around
-from evenfield.metrics.sums import coherent_sum, matched_ways, power_sum
+from evenfield.metrics.sums import Ways, coherent_sum, matched_ways, power_sum
 
 FloatArray = NDArray[np.float64]
 
@@ -71,16 +71,16 @@ class PatternDifference:
     """How far two patterns differ around the handover.
 
     Parameters
-        rms_db : over the octave, solid-angle weighted, front hemisphere; target <= 1
-        frequency, difference_db : (N,) Hz and dB, the same at each frequency of the octave
+        difference_db : RMS over the octave, solid-angle weighted, front hemisphere; target <= 1
+        frequency, by_frequency_db : (N,) Hz and dB, the same at each frequency of the octave
         beamwidth_ratio : upper over lower by plane, geometric mean over the octave; target within +-10 %
         worst_beamwidth_ratio : by plane, the ratio farthest from 1
         worst_plane : the plane that has it
     """
 
-    rms_db: float
+    difference_db: float
     frequency: FloatArray
-    difference_db: FloatArray
+    by_frequency_db: FloatArray
     beamwidth_ratio: Mapping[str, float]
     worst_beamwidth_ratio: Mapping[str, float]
     worst_plane: str
@@ -108,9 +108,9 @@ def pattern_difference(upper: Directivity, lower: Directivity, frequency_hz: flo
     ratios = {plane: _width_ratio(upper, lower, plane, octave) for plane in _PLANES}
     worst: dict[str, float] = {plane: float(ratio[np.argmax(np.abs(np.log(ratio)))]) for plane, ratio in ratios.items()}
     return PatternDifference(
-        rms_db=float(np.sqrt(by_frequency.mean())),
+        difference_db=float(np.sqrt(by_frequency.mean())),
         frequency=octave,
-        difference_db=np.sqrt(by_frequency),
+        by_frequency_db=np.sqrt(by_frequency),
         beamwidth_ratio={plane: float(np.exp(np.log(ratio).mean())) for plane, ratio in ratios.items()},
         worst_beamwidth_ratio=worst,
         worst_plane=max(worst, key=lambda plane: abs(np.log(worst[plane]))),
@@ -123,43 +123,42 @@ class LobingShare:
 
     Parameters
         frequency, share_db : (F,) Hz and dB, DI of the coherent field less DI of the power-summed field
-        rms_db, maximum_db : over the octave around the handover
-        ideal_db : (F,) the same of ideal matched ways at the same spacing, or None
-        ideal_rms_db, ideal_maximum_db : over the same octave, or None
+        rms_db, max_db : over the octave around the handover
+        ideal_db, ideal_rms_db, ideal_max_db : the same of ideal matched ways at the same spacing, with the same filters
     """
 
     frequency: FloatArray
     share_db: FloatArray
     rms_db: float
-    maximum_db: float
-    ideal_db: FloatArray | None = None
-    ideal_rms_db: float | None = None
-    ideal_maximum_db: float | None = None
+    max_db: float
+    ideal_db: FloatArray
+    ideal_rms_db: float
+    ideal_max_db: float
 
 
-def lobing_share(
-    coherent: Directivity,
-    summed: Directivity,
-    frequency_hz: float,
-    ways_filtered: Mapping[str, Directivity] | None = None,
-) -> LobingShare:
+def lobing_share(ways_filtered: Ways, frequency_hz: float, coherent: Directivity | None = None) -> LobingShare:
     """DI of the coherent field less DI of the power-summed field. evenfield's own measure, not a standard's; no target.
 
     Parameters
-        coherent : the system's field; summed : `power_sum` of the same filtered ways
+        ways_filtered : the ways, filtered, each at its own origin
         frequency_hz : the handover frequency
-        ways_filtered : where given, ideal matched ways of the same spacing and filters are put beside it
-    Two equal omnidirectional ways 0.715 wavelengths apart read 4.07 dB, the most that they can.
-    Raises DataError on orbits-only data, Refusal outside the data's range.
+        coherent : the coherent field, where it is not their far field (the system at its listening distance)
+    Beside it the same of ideal matched ways (`matched_ways`), which lose by spacing and filters alone. Two equal
+    omnidirectional ways 0.715 wavelengths apart read 4.07 dB, the most that they can.
+    Raises DataError on orbits-only data, Refusal outside the data's range or where a way's phase is unknown.
     """
-    share = directivity_index(coherent) - directivity_index(summed)
-    rms, maximum = _over_octave(coherent.frequency, share, frequency_hz)
-    if ways_filtered is None:
-        return LobingShare(coherent.frequency, share, rms, maximum)
+    field = coherent_sum(ways_filtered) if coherent is None else coherent
+    summed = power_sum(ways_filtered)
+    share = directivity_index(field) - directivity_index(summed)
     matched = matched_ways(ways_filtered)
     ideal = directivity_index(coherent_sum(matched)) - directivity_index(power_sum(matched))
-    ideal_rms, ideal_maximum = _over_octave(summed.frequency, ideal, frequency_hz)
-    return LobingShare(coherent.frequency, share, rms, maximum, ideal, ideal_rms, ideal_maximum)
+    return LobingShare(
+        summed.frequency,
+        share,
+        *_over_octave(summed.frequency, share, frequency_hz),
+        ideal,
+        *_over_octave(summed.frequency, ideal, frequency_hz),
+    )
 
 
 def _over_octave(frequency: FloatArray, value: FloatArray, frequency_hz: float) -> tuple[float, float]:

@@ -43,6 +43,8 @@ def require_resolution(d: Directivity, fraction: int, what: str, low_hz: float =
             f"{what} is a 1/{fraction}-octave figure; this data holds 1/{d.bandwidth}-octave bands, which cannot be made finer."
         )
     require_range(d.frequency, what, low_hz, high_hz)
+    if d.bandwidth is not None:
+        return
     inside = d.frequency[(d.frequency >= low_hz / OCTAVE ** (1 / fraction)) & (d.frequency <= high_hz * OCTAVE)]
     step = float(np.max(np.diff(np.log(inside)))) / np.log(OCTAVE) if len(inside) > 1 else np.inf
     if step > 1.02 / fraction:
