@@ -15,6 +15,9 @@ _WHERE = {
     "solve_surface": "surface",
 }
 
+PHYSICS_VERSION = 1
+"""Raised when results change for the same inputs; part of the key of stored results."""
+
 __all__ = sorted(_WHERE)
 
 if TYPE_CHECKING:

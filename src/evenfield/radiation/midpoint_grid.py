@@ -43,7 +43,7 @@ class MidpointGrid:
 class Tiles:
     """The grid cut into tiles of neighbouring points, laid out for the assembly kernel (see `far_assembly`).
 
-    lanes : (P'/LANES, 13, LANES) position, normal, weight, across, along; the last block filled up with points of weight zero
+    lanes : (P'/LANES, 13 * LANES) position, normal, weight, across, along; the last block filled up with points of weight zero
     first : (N+1,) first point of each tile, multiples of LANES
     slot : (P', 4) place of each point's four vertices among its tile's, -1 where there is none
     vertex_first : (N+1,), vertex : the tiles' vertices
@@ -152,7 +152,7 @@ def cut_tiles(grid: MidpointGrid, points_per_tile: int, real: type[np.floating[A
 
 
 def _in_blocks(lanes: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:
-    return np.ascontiguousarray(lanes.reshape(-1, LANES, lanes.shape[1]).transpose(0, 2, 1))
+    return np.ascontiguousarray(lanes.reshape(-1, LANES, lanes.shape[1]).transpose(0, 2, 1)).reshape(len(lanes) // LANES, -1)
 
 
 _Threes = tuple[Ints, Ints, Floats]

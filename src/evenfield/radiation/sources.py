@@ -9,6 +9,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from evenfield.radiation import near_integrals
+from evenfield.radiation.midpoint_grid import LANES
 from evenfield.radiation.sine_cosine import sine_cosine
 from evenfield.radiation.workers import in_order, spans
 
@@ -35,7 +36,7 @@ def add_far(system: SurfaceMatrix, wavenumber: float, coupling: float, derivativ
         return
     position = np.ascontiguousarray(grid.position[active].astype(system.real))
     weight = np.stack([strength[:, active].real, strength[:, active].imag], axis=-1).astype(system.real)
-    out = np.empty((len(lanes), len(derivative), 2, lanes.shape[2]), system.real)
+    out = np.empty((len(lanes), len(derivative), 2 * LANES), system.real)
 
     def work(span: tuple[int, int]) -> None:
         a, b = span
@@ -43,7 +44,7 @@ def add_far(system: SurfaceMatrix, wavenumber: float, coupling: float, derivativ
 
     for _ in in_order(work, spans(len(lanes), 4 * system.solver.worker_count), system.solver.worker_count):
         pass
-    values = (out[:, :, 0] + 1j * out[:, :, 1].astype(np.float64)).transpose(1, 0, 2).reshape(len(derivative), -1)
+    values = (out[..., :LANES] + 1j * out[..., LANES:].astype(np.float64)).transpose(1, 0, 2).reshape(len(derivative), -1)
     values = values[:, : len(grid.position)] / 2
     for k in range(len(derivative)):
         for end in range(2):
@@ -88,39 +89,38 @@ def add_mass(system: SurfaceMatrix, coupling: float, derivative: Complex, result
 
 @njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
 def source_points(wavenumber, coupling, images, lanes, position, weight, out):  # type: ignore[no-untyped-def]
-    """Fields of point sources (S, 3) of strengths (K, S, 2), tested at blocks of lanes (B, 13, L); out (B, K, 2, L)."""
+    """Fields of point sources (S, 3) of strengths (K, S, 2), tested at blocks of lanes (B, 13 L); out (B, K, 2 L)."""
     real = lanes.dtype.type
     one, zero, tiny = real(1), real(0), real(1e-13)
     k, eta, turns = real(wavenumber), real(coupling), real(wavenumber / (2 * np.pi))
     inverse_4pi = real(1 / (4 * np.pi))
-    size = lanes.shape[2]
-    ur, ui = np.empty(size, lanes.dtype), np.empty(size, lanes.dtype)
+    u = np.empty(2 * LANES, lanes.dtype)
     for b in range(lanes.shape[0]):
         block = lanes[b]
         for m in range(weight.shape[0]):
-            for i in range(size):
-                out[b, m, 0, i] = zero
-                out[b, m, 1, i] = zero
+            for i in range(2 * LANES):
+                out[b, m, i] = zero
         for s in range(position.shape[0]):
             for g in range(images.shape[0]):
                 px, py, pz = position[s, 0], images[g, 1] * position[s, 1], images[g, 2] * position[s, 2]
-                for i in range(size):
-                    dx, dy, dz = px - block[0, i], py - block[1, i], pz - block[2, i]
+                for i in range(LANES):
+                    dx, dy, dz = px - block[i], py - block[1 * LANES + i], pz - block[2 * LANES + i]
                     square = dx * dx + dy * dy + dz * dz
                     inverse = one / np.sqrt(square + tiny)
                     green = inverse * inverse_4pi if square > tiny else zero
                     r = square * inverse
                     sn, cs = sine_cosine(turns * r)
                     gr, gi = cs * green, -sn * green
-                    slope = eta * (dx * block[3, i] + dy * block[4, i] + dz * block[5, i]) * inverse * inverse
+                    slope = eta * (dx * block[3 * LANES + i] + dy * block[4 * LANES + i] + dz * block[5 * LANES + i]) * inverse * inverse
                     # (-w + j eta dG/dn_x / G) G, with dG/dn_x / G = (1 + jkR) (d.N_x)/R^2
-                    a, c = -block[6, i] - slope * k * r, slope
-                    ur[i] = gr * a - gi * c
-                    ui[i] = gr * c + gi * a
+                    a, c = -block[6 * LANES + i] - slope * k * r, slope
+                    u[i] = gr * a - gi * c
+                    u[LANES + i] = gr * c + gi * a
                 for m in range(weight.shape[0]):
                     wr, wi = weight[m, s, 0], weight[m, s, 1]
                     if wr == zero and wi == zero:
                         continue
-                    for i in range(size):
-                        out[b, m, 0, i] += wr * ur[i] - wi * ui[i]
-                        out[b, m, 1, i] += wr * ui[i] + wi * ur[i]
+                    row = out[b, m]
+                    for i in range(LANES):
+                        row[i] += wr * u[i] - wi * u[LANES + i]
+                        row[LANES + i] += wr * u[LANES + i] + wi * u[i]
