@@ -34,7 +34,7 @@ tr.group th{padding-top:1rem;color:var(--sea);font-size:.9rem}
 td.mark{white-space:nowrap;font-weight:700}
 tr.not-met td.mark span{background:var(--ink);color:#fff;padding:.1rem .4rem}
 tr.not-judged{color:var(--muted)}
-figure{margin:1.6rem 0 0;break-inside:avoid}
+figure{margin:1.8rem 0 0;break-inside:avoid}
 figure svg{width:100%;height:auto;display:block}
 figure .title{font-weight:600;display:block;margin-bottom:.3rem}
 figcaption{color:var(--muted);font-size:.82rem;margin-top:.25rem}

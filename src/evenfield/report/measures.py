@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,7 @@ from evenfield import metrics
 from evenfield.base import DataError, Refusal
 from evenfield.data import Directivity, Response
 from evenfield.data.directions import Plane
+from evenfield.report.style import spoken_hz
 from evenfield.report.subject import Subject
 
 FloatArray = NDArray[np.float64]
@@ -43,6 +45,37 @@ def standard_curves(d: Directivity) -> dict[str, FloatArray]:
     """The standard's curves by name, (F,) dB."""
     dataset = metrics.standard_curves(d)
     return {str(name): np.asarray(values) for name, values in dataset.data_vars.items()}
+
+
+def said(ask: Callable[[], str]) -> str:
+    """A figure in words, or why it is refused."""
+    try:
+        return ask()
+    except (Refusal, DataError) as reason:
+        return f"Refused: {reason}"
+
+
+def numbers(subject: Subject) -> tuple[tuple[str, str], ...]:
+    """Single figures of the loudspeaker: name and value in words, or the reason why there is none."""
+    summed: Directivity = subject.get("power", subject.system)
+
+    def ripple() -> str:
+        found = metrics.di_ripple(summed)
+        return f"{found.rms_db:.2f} dB RMS (target 0.3), largest {found.worst_db:+.1f} dB at {spoken_hz(found.worst_at_hz)}"
+
+    def rise() -> str:
+        found = metrics.di_ripple(summed)
+        return f"{found.steepest_rise:.1f} dB/octave over a third octave at {spoken_hz(found.steepest_at_hz)}"
+
+    def rating() -> str:
+        return f"{metrics.preference_rating(subject.system).rating:.1f} (coefficients from memory)"
+
+    return (
+        ("Sensitivity, 300 Hz to 3 kHz", said(lambda: f"{metrics.sensitivity(subject.system):.1f} dB at 2.83 V, 1 m")),
+        ("DI ripple, the project's own", said(ripple)),
+        ("Steepest rise of DI, the project's own", said(rise)),
+        ("Preference regression of 2004", said(rating)),
+    )
 
 
 def window_level_db(d: Directivity) -> FloatArray:
@@ -87,30 +120,44 @@ def responses_on_axis(subject: Subject) -> Directivity | list[Response]:
     return found
 
 
-def step(subject: Subject) -> tuple[FloatArray, FloatArray]:
-    """(T,) ms and (T,) step response on the reference axis. Raises Refusal where the data do not suffice."""
-    found = metrics.step_response(responses_on_axis(subject))
-    return 1e3 * np.asarray(found["time"]), np.asarray(found)
-
-
 DECAY_TIME = np.geomspace(1e-4, 0.1, 145)
 """s: from where a treble tone has begun to die to where a bass tone has."""
 
 
-def decay(subject: Subject) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(F,) Hz, (T,) ms and (T, F) dB of the decay on the reference axis. Raises Refusal where the data do not suffice."""
-    found = metrics.decay_spectrum(responses_on_axis(subject), time_s=DECAY_TIME)
-    return np.asarray(found["frequency"]), 1e3 * np.asarray(found["time"]), np.asarray(found)
+@dataclass(frozen=True)
+class Movement:
+    """How the sound on the reference axis moves in time.
+
+    Parameters
+        time_ms, step : (T,) ms from the common delay, and the response to a step
+        decay_frequency, decay_ms, decay_db : (F,) Hz, (S,) ms and (S, F) dB of tones switched off at time zero
+        words : how these came from frequency points, for captions
+    """
+
+    time_ms: FloatArray
+    step: FloatArray
+    decay_frequency: FloatArray
+    decay_ms: FloatArray
+    decay_db: FloatArray
+    words: str
 
 
-def time_words(subject: Subject) -> str:
-    """How the time figures came from frequency points, for captions; empty where they are refused."""
-    try:
-        about = metrics.impulse_response(responses_on_axis(subject)).attrs
-    except (Refusal, DataError):
-        return ""
+def movement(subject: Subject) -> Movement:
+    """Step response and decay. Raises Refusal, with the reason, where phase or points do not suffice."""
+    source = responses_on_axis(subject)
+    step = metrics.step_response(source)
+    decay = metrics.decay_spectrum(source, time_s=DECAY_TIME)
+    about = step.attrs
     how = "each way interpolated with its own delay taken out, then added" if subject.predicted else "delay taken out"
-    return (
+    words = (
         f"From {len(subject.system.frequency)} frequency points ({about['data']}), {how} (grid: {about['grid']}); "
         f"leaving single points out errs by {100 * float(about['leave_one_out_error']):.2g} %."
+    )
+    return Movement(
+        1e3 * np.asarray(step["time"]),
+        np.asarray(step),
+        np.asarray(decay["frequency"]),
+        1e3 * np.asarray(decay["time"]),
+        np.asarray(decay),
+        words,
     )

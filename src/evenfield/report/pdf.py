@@ -16,7 +16,7 @@ _PREAMBLE = """
     #set text(7.5pt, fill: rgb("#56636b")); #{title} #h(1fr) #{state}])
 #set text(font: "DejaVu Sans", size: 8.5pt, fill: rgb("#17222b"), lang: "en")
 #set par(leading: 0.6em)
-#show heading.where(level: 1): set text(20pt)
+#show heading.where(level: 1): set text(18pt)
 #show heading.where(level: 2): it => block(above: 1.6em, below: 0.8em, sticky: true,
   [#line(length: 100%, stroke: 0.5pt + rgb("#c9d0d3")) #v(0.1em) #text(13pt, it.body)])
 #show heading.where(level: 3): it => block(above: 1.3em, below: 0.5em, sticky: true, text(9pt, it.body))

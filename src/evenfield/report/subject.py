@@ -148,7 +148,8 @@ def data_words(d: Directivity, origin: str = "") -> str:
     low, high = spoken_hz(d.frequency[0]), spoken_hz(d.frequency[-1])
     band = "single frequencies" if d.bandwidth is None else f"1/{d.bandwidth}-octave bands"
     place = "far field" if d.distance is None else f"at {d.distance:g} m"
-    head = f"{origin} data" if origin else str(d.provenance.get("kind", "data"))
+    head = origin or str(d.provenance.get("kind", ""))
     return (
-        f"{head}, {len(d.directions)} directions ({kind}), {len(d.frequency)} {band} {low} to {high}, {place}, not smoothed"
-    ).strip()
+        f"{head + ', ' if head else ''}{len(d.directions)} directions ({kind}), {len(d.frequency)} {band} {low} to {high}, "
+        f"{place}, not smoothed"
+    )

@@ -52,7 +52,7 @@ def _stem(place: Path, title: str) -> Path:
     if place.suffix.lower().lstrip(".") in FORMATS and not place.is_dir():
         return place.with_suffix("")
     slug = re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")
-    return place / (slug or "report")
+    return place / (slug[:60].rstrip("-") or "report")
 
 
 def _render(document: Document, name: str) -> bytes:

@@ -3,7 +3,7 @@
 Call them inside `matplotlib.rc_context(evenfield.report.style.RC)` to have the report's look.
 """
 
-from evenfield.report.figures.curves import Band, band_figure, beamwidth_figure, curve_set_figure, draw_lines
+from evenfield.report.figures.curves import Band, band_figure, beamwidth_figure, curve_set_figure, draw_lines, ripple_figure
 from evenfield.report.figures.electric import impedance_figure
 from evenfield.report.figures.geometry import geometry_figure
 from evenfield.report.figures.handover import Strip, draw_beamwidth, draw_di, draw_levels, draw_lobing, handover_figure
@@ -29,6 +29,7 @@ __all__ = [
     "handover_figure",
     "impedance_figure",
     "polar_figure",
+    "ripple_figure",
     "step_figure",
     "vent_figure",
 ]

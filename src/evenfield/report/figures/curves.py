@@ -126,6 +126,23 @@ def beamwidth_figure(frequency: FloatArray, beamwidth: Mapping[str, FloatArray],
     return figure
 
 
+def ripple_figure(frequency: FloatArray, index_db: FloatArray, fit_db: FloatArray) -> Figure:
+    """Directivity index, its best even rise, and what is left between them, hatched.
+
+    Parameters
+        frequency : (B,) Hz, band centres; index_db, fit_db : (B,) dB
+    """
+    figure, (ax,) = new_figure(FULL_WIDTH, [1.5])
+    frequency_axis(ax, 200.0, 12500.0)
+    low, top = float(np.min([index_db, fit_db])), float(np.max([index_db, fit_db]))
+    ax.set_ylim(np.floor(low - 0.5), np.ceil(top + 0.5))
+    ax.set_ylabel("DI, dB")
+    ax.fill_between(frequency, index_db, fit_db, facecolor="none", edgecolor=MUTED, hatch="////////", linewidth=0.0)
+    pens = {"index": SUM_PEN, "fit": Pen("#b8690f", (0, (3, 1.2)), 1.3)}
+    draw_lines(ax, frequency, {"index": index_db, "fit": fit_db}, pens, {"index": "As it is", "fit": "Even rise"})
+    return figure
+
+
 def _beam_axis(ax: Axes, top: float = 360.0) -> None:
     ax.set_ylim(0, top)
     ax.set_yticks(np.arange(0, top + 1, 90 if top > 200 else 30))

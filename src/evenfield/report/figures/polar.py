@@ -50,7 +50,7 @@ def polar_figure(
     frequency: FloatArray, angle_deg: FloatArray, level_db: FloatArray, *, plane: str, low_hz: float = 100.0
 ) -> Figure:
     """One plane's polar map with its scale."""
-    figure, (ax,) = new_figure(FULL_WIDTH, [2.0], right=0.8)
+    figure, (ax,) = new_figure(FULL_WIDTH, [1.8], right=0.8)
     frequency_axis(ax, max(low_hz, float(frequency[0])), float(frequency[-1]))
     ax.grid(False, which="minor")
     ax.grid(True, which="major", color="#ffffff", linewidth=0.3, alpha=0.6)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from evenfield.data.directions import Plane
 from evenfield.report import measures
-from evenfield.report.document import Part, Section
+from evenfield.report.document import Part, Section, Table
 from evenfield.report.draw import picture
 from evenfield.report.subject import FloatArray, Subject
 
@@ -32,6 +32,16 @@ def field_section(subject: Subject) -> Section:
             "On-axis, listening-window, early-reflection, sound-power and estimated in-room levels, and the DIs.",
         ),
     ]
+    parts.append(Table("Single figures", ("Figure", "Value, or why it is refused"), measures.numbers(subject)))
+    parts.append(
+        picture(
+            "beamwidth",
+            "Beamwidth of the loudspeaker",
+            f"Full angle between the −6 dB points re the reference axis in each plane. Data: {subject.data_words}.",
+            partial(_beamwidth, subject),
+            "The -6 dB angle over frequency in three planes.",
+        )
+    )
     for plane in PLANES:
         parts.append(
             picture(
@@ -43,15 +53,6 @@ def field_section(subject: Subject) -> Section:
                 f"Level over angle and frequency in the {plane} plane.",
             )
         )
-    parts.append(
-        picture(
-            "beamwidth",
-            "Beamwidth of the loudspeaker",
-            f"Full angle between the −6 dB points re the reference axis in each plane. Data: {subject.data_words}.",
-            partial(_beamwidth, subject),
-            "The -6 dB angle over frequency in three planes.",
-        )
-    )
     return Section("field", "What goes out in every direction?", tuple(parts))
 
 

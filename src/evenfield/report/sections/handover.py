@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfield import metrics
 from evenfield.data.directions import Plane
 from evenfield.report import measures
-from evenfield.report.document import Note, Part, Section, Table
+from evenfield.report.document import Note, Part, Picture, Section, Table
 from evenfield.report.draw import picture
 from evenfield.report.style import spoken_hz, way_pens
 from evenfield.report.subject import FloatArray, HandoverLike, Subject
@@ -26,9 +27,10 @@ def handover_section(subject: Subject) -> Section:
     pairs = list(subject.get("handovers", ()))
     if not pairs:
         why = "one way only" if len(subject.ways) == 1 else "this data does not keep its ways apart"
-        return Section("handover", "How does the handover go?", (Note(f"Not judged: {why}."),))
+        return Section("handover", "How does the handover go?", (Note(f"Not judged: {why}."), _ripple_picture(subject)))
     parts: list[Part] = [_strip_picture(subject, pair) for pair in pairs]
     parts.append(_table(subject, pairs))
+    parts.append(_ripple_picture(subject))
     return Section("handover", "How does the handover go?", tuple(parts))
 
 
@@ -118,6 +120,27 @@ def _words(value: float, digits: int = 2, sign: bool = False) -> str:
     if not np.isfinite(value):
         return "not judged"
     return f"{value:{'+' if sign else ''}.{digits}f}".replace("-", "−")
+
+
+def _ripple_picture(subject: Subject) -> Picture:
+    of = (
+        "the ways' power sum with their filters" if subject.get("power") is not None else "the whole: its ways are not kept apart"
+    )
+    return picture(
+        "ripple",
+        "Evenness of the directivity index",
+        f"Full-sphere DI of {of}, sixth-octave bands 300 Hz to 10 kHz; dashed: the best fit that neither falls nor rises "
+        f"faster than 4 dB/octave; hatched: the ripple. The project's own measure, not a standard's.",
+        partial(_ripple, subject),
+        "Directivity index over frequency beside its best even rise.",
+    )
+
+
+def _ripple(subject: Subject) -> Figure:
+    from evenfield.report.figures import ripple_figure
+
+    found = metrics.di_ripple(subject.get("power", subject.system))
+    return ripple_figure(found.frequency, found.index_db, found.fit_db)
 
 
 def _table(subject: Subject, pairs: list[HandoverLike]) -> Table:
