@@ -73,6 +73,11 @@ def parts_of(design: Design, names: tuple[str, ...], drivers: dict[str, Driver |
     return parts
 
 
+def output_impedances(design: Design) -> dict[str, float]:
+    """Each way's amplifier output impedance, ohm."""
+    return {name: float(way.amplifier.output_impedance) for name, way in design.ways.items() if way.driver is not None}
+
+
 def _in_box(design: Design, name: str) -> bool:
     """The lowest way works into the cabinet's box unless it says it is sealed; every other way only when it says not."""
     way = design.ways[name]

@@ -48,7 +48,7 @@ class NoProgress:
 
 @dataclass(frozen=True)
 class RadiationSweep:
-    """Far field and radiation impedance per unit velocity of each moving part.
+    """Far field and radiation impedance per unit outward velocity of each moving part.
 
     Parameters
         parts : P names
@@ -92,6 +92,11 @@ def part_names(cabinet: Cabinet) -> tuple[str, ...]:
     return tuple(name for element in cabinet.elements for name in moving_names(element))
 
 
+def outward(cabinet: Cabinet) -> FloatArray:
+    """(P,) +1 for parts on the front face, whose solved unit velocity along x goes outwards; -1 on the rear face."""
+    return np.asarray([1.0 if e.face == "front" else -1.0 for e in cabinet.elements for _ in moving_names(e)])
+
+
 def bands(frequency: FloatArray) -> Iterator[NDArray[np.intp]]:
     """Groups of indices that share a mesh, highest first, so that the longest solves come first and time left is honest."""
     last = len(frequency)
@@ -104,7 +109,7 @@ def bands(frequency: FloatArray) -> Iterator[NDArray[np.intp]]:
 def _inputs(cabinet: Cabinet, air: Air) -> tuple[Any, ...]:
     from evenfield import radiation, shape
 
-    return (cabinet, air.speed_of_sound, air.density, shape.PHYSICS_VERSION, radiation.PHYSICS_VERSION, BAND_RATIO)
+    return (cabinet, air.speed_of_sound, air.density, shape.PHYSICS_VERSION, radiation.PHYSICS_VERSION, BAND_RATIO, "outward")
 
 
 def _key(inputs: tuple[Any, ...], frequency_hz: float) -> str:
@@ -146,6 +151,7 @@ def _solve_band(
     problem = SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=air)
     directions = sphere_directions()
     order = [problem.parts.index(name) for name in part_names(cabinet)]
+    out = outward(cabinet)
     for i in wanted:
         began = time.perf_counter()
         solution = problem.solve(float(frequency[i]))
@@ -153,12 +159,12 @@ def _solve_band(
         yield (
             i,
             {
-                "far_field": far[order].astype(np.complex64),
-                "impedance": solution.radiation_impedance[np.ix_(order, order)],
+                "far_field": (far[order] * out[:, None]).astype(np.complex64),
+                "impedance": solution.radiation_impedance[np.ix_(order, order)] * np.outer(out, out),
                 "error_db": np.float64(solution.error_db),
-                "unknowns": np.int64(solution.statistics["unknowns"]),
+                "unknowns": np.int64(solution.solved_pressure.shape[1]),
                 "triangles": np.int64(len(mesh.triangles)),
-                "iterations": np.int64(solution.statistics["iterations"]),
+                "iterations": np.int64(solution.iterations.max()),
                 "seconds": np.float64(time.perf_counter() - began),
             },
         )
