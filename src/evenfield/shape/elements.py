@@ -122,7 +122,8 @@ class Waveguide:
     """A recessed waveguide with rigid walls and a source at its throat.
 
     Parameters
-        source : Dome or Throat; its name tags the moving part. A source smaller than the throat leaves a flat rigid ring.
+        source : Dome or Throat; its name tags the moving part. A source smaller than the throat leaves a flat rigid ring;
+            a gap under 5 % of the throat is closed by drawing the wall in to the source's rim.
         throat_radius : float, m
         entry_angle : float, rad from the axis, of the wall at the throat
         depth : float, m; from the throat plane to the baffle
@@ -158,7 +159,7 @@ class Coaxial:
     Parameters
         cone : Cone; gives the place; its `dust_cap_radius` is the radius of the opening, its dust cap is left out
         source : Dome, Throat, or Waveguide with a round mouth, in the plane x = -cone.depth. Smaller than the opening, it
-            leaves a flat rigid ring.
+            leaves a flat rigid ring (a gap under 5 % is closed by the cone).
     """
 
     cone: Cone

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from evenfield.base.errors import DesignError, message
 from evenfield.shape.elements import Cabinet, Coaxial, Cone, Dome, Element, Throat, VentOpening, Waveguide, paired
 from evenfield.shape.outlines import footprint, outline_area, polar_radius, surface_outline
-from evenfield.shape.strips import RIGID, hollow, strips_of
+from evenfield.shape.strips import RIGID, coaxial_opening, hollow, strips_of
 
 Array = NDArray[np.float64]
 
@@ -100,7 +100,7 @@ def _parts(cabinet: Cabinet, element: Element) -> dict[str, MovingPart]:
         return MovingPart(area, centre, (side, 0.0, 0.0))
 
     if isinstance(element, Coaxial):
-        opening = element.cone.dust_cap_radius
+        opening = coaxial_opening(element)
         source = element.source.source if isinstance(element.source, Waveguide) else element.source
         return {
             element.name: one(math.pi * (element.cone.radius**2 - opening**2)),

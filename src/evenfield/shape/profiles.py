@@ -64,7 +64,7 @@ class OblateSpheroidal:
             radius = mouth_radius - rounding * np.cos(angle)
             return length, radius, (radius**2 - throat_radius**2 - 2 * length * lead) / length**2
 
-        for _ in range(60):  # the angle at which the arc takes over, by bisection
+        for _ in range(32):  # the angle at which the arc takes over, by bisection
             angle = (low + high) / 2
             length, radius, squared = hyperbola(angle)
             steep = (lead + length * squared) * np.cos(angle) > radius * np.sin(angle)

@@ -76,8 +76,7 @@ def ring_points(strip: Strip, t: float, theta: Array) -> Array:
     """(m, 3) points at the angles `theta` of the ring at t, spread so that their polygon encloses the ring's own area."""
     x, r = strip.surface(np.array([t]), theta)
     polygon = np.sum(r[0, 1:] * r[0, :-1] * np.sin(np.diff(theta)))
-    fine = np.linspace(-math.pi / 2, math.pi / 2, 1441)
-    exact = np.trapezoid(strip.surface(np.array([t]), fine)[1][0] ** 2, fine)
+    exact = np.trapezoid(strip.surface(np.array([t]), HALF)[1][0] ** 2, HALF)
     scale = math.sqrt(exact / polygon)
     y = scale * r[0] * np.cos(theta)
     y[[0, -1]] = 0.0

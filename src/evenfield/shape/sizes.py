@@ -35,7 +35,7 @@ class EdgeLengths:
     parts: Mapping[str, float] = field(default_factory=dict)
     focus: tuple[str, ...] = ()
     away: float | None = None
-    grading: float = 0.22
+    grading: float = 0.3
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "parts", MappingProxyType(dict(self.parts)))
@@ -60,15 +60,15 @@ def edge_lengths_for(
     rear_factor: float | None = None,
     across_radius: float = 4.0,
     focus: tuple[str, ...] = (),
-    away_factor: float = 2.5,
+    away_factor: float = 3.0,
 ) -> EdgeLengths:
     """Edge lengths fit for a frequency, m.
 
     Parameters
         frequency_max : float, Hz; speed_of_sound : float, m/s
         per_wavelength : elements per wavelength on the front, the waveguides and the moving parts
-        rear_factor : how much longer edges may be on the rear; default 2 up to 5 kHz rising to 4 at 20 kHz, where the rear
-            lies ever further below the front (common practice, no source)
+        rear_factor : how much longer edges may be on the rear; default 2 up to ka = 7.3 (a the cabinet's half width or
+            height, the smaller), then rising as the square root of ka as the shadow deepens (common practice, no source)
         focus : names of the parts whose sound is wanted: everything else on the front, other moving parts included, may be
             `away_factor` coarser at a distance (common practice, no source). Empty: the front is uniform.
         across_radius : least number of elements across the radius of a moving part
@@ -79,8 +79,9 @@ def edge_lengths_for(
         if not (math.isfinite(value) and value > 0):
             raise DesignError(message(name, "finite and positive", value))
     wave = speed_of_sound / frequency_max / per_wavelength
-    factor = rear_factor or 2.0 * min(2.0, max(1.0, frequency_max / 5000.0) ** 0.5)
     size = min(cabinet.width, cabinet.height)
+    ka = math.pi * frequency_max * size / speed_of_sound
+    factor = rear_factor or 2.0 * min(4.0, max(1.0, ka / 7.3) ** 0.5)
     front = min(wave, size / 8)
     parts: dict[str, float] = {}
     for element in cabinet.elements:
@@ -93,7 +94,7 @@ def edge_lengths_for(
     return EdgeLengths(
         front=front,
         rear=min(front * factor, size / 5),
-        edges=min(1.5 * wave, size / 5),
+        edges=min(front * factor, size / 5),
         walls=min(wave, size / 10),
         parts=parts,
         focus=focus,

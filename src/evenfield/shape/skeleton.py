@@ -26,8 +26,8 @@ ROWS = 2
 """Least number of rows of triangles over the 90 degrees of a rounded edge."""
 STRETCH = 2.2
 """How much longer than wide triangles may be along a rounded edge."""
-_GROWTH = 0.13  # edge length per distance behind the front face
-_SPREAD = 0.06  # edge length per distance from the outline of a part in focus
+_GROWTH = 0.22  # edge length per distance behind the front face
+_SPREAD = 0.1  # edge length per distance from the outline of a part in focus
 _THIN = 1e-9  # m; a sharp edge
 _SHORTEST = 2e-4  # m; no gap asks for less
 
@@ -186,8 +186,8 @@ class Skeleton:
         """Let no boundary's edge length grow faster than the grading along and between the boundaries."""
         points, sizes = [], []
         for line in self.lines.values():
-            points.append(line.dense)
-            sizes.append(line.size)
+            points.append(line.dense[::2])
+            sizes.append(line.size[::2])
         for side in (1, -1):
             for seat in self.seats[side]:
                 whole = self._whole(seat)[:: 4 if seat.cut else 8]
@@ -224,7 +224,9 @@ class Skeleton:
         if key not in self.arcs:
             a, b = (first, second) if forward else (second, first)
             middle = centre + self.radius * (a + b) / math.sqrt(2)
-            count = max(ROWS, math.ceil(self.arc / float(self.across(middle)) - 0.1))
+            tips = np.array([self.tip(centre, a), self.tip(centre, b)])
+            size = min(float(self.across(middle)), 1.5 * float(self._graded(tips).min()))
+            count = max(ROWS, math.ceil(self.arc / size - 0.1))
             turn = np.linspace(0, math.pi / 2, count + 1)[:, None]
             points = centre + self.radius * (np.cos(turn) * a + np.sin(turn) * b)
             points[0], points[-1] = self.tip(centre, a), self.tip(centre, b)

@@ -19,6 +19,8 @@ from evenfield.shape.profiles import PROFILES
 
 Array = NDArray[np.float64]
 RIGID = "rigid"
+CLOSED = 0.05
+"""Gaps narrower than this share of the opening are closed: the wall or cone is drawn in to the rim of what fills it."""
 
 
 @dataclass(frozen=True)
@@ -84,22 +86,27 @@ def throat_height(throat: Throat) -> float:
     return 0.0 if throat.shape == "plane" else throat.radius * math.tan(throat.entry_angle / 2)
 
 
+def opening_of(opening: float, inner: float) -> float:
+    """Radius of an opening after a gap too narrow to matter around `inner` is closed, m."""
+    return inner if inner > opening * (1 - CLOSED) else opening
+
+
 def _source(source: Dome | Throat, base: float, opening: float) -> list[Strip]:
     """A dome or throat in the plane x = base, with the flat rigid ring out to `opening`."""
     strips = []
-    if source.radius < opening * (1 - 1e-6):
+    if source.radius < opening:
         strips.append(_gap_ring(base, opening, source.radius))
     height = source.height if isinstance(source, Dome) else throat_height(source)
     strips.append(_cap(source.name, base, source.radius, height, 3))
     return strips
 
 
-def _walls(guide: Waveguide, base: float) -> Strip:
+def _walls(guide: Waveguide, base: float, throat: float) -> Strip:
     profile = PROFILES[guide.profile]
 
     def surface(t: Array, theta: Array) -> tuple[Array, Array]:
         mouth = polar_radius(guide.mouth, theta)
-        x, r = profile.wall(1 - t, guide.throat_radius, guide.entry_angle, guide.depth, mouth, guide.rounding)
+        x, r = profile.wall(1 - t, throat, guide.entry_angle, guide.depth, mouth, guide.rounding)
         return base + x, r
 
     return Strip(RIGID, surface, "walls", 3)
@@ -108,9 +115,17 @@ def _walls(guide: Waveguide, base: float) -> Strip:
 def _waveguide(guide: Waveguide, base: float, opening: float | None = None) -> list[Strip]:
     strips = []
     mouth = float(polar_radius(guide.mouth, np.zeros(1))[0])
-    if opening is not None and mouth < opening * (1 - 1e-6):
+    if opening is not None and mouth < opening:
         strips.append(_gap_ring(base, opening, mouth))
-    return [*strips, _walls(guide, base), *_source(guide.source, base - guide.depth, guide.throat_radius)]
+    throat = opening_of(guide.throat_radius, guide.source.radius)
+    return [*strips, _walls(guide, base, throat), *_source(guide.source, base - guide.depth, throat)]
+
+
+def coaxial_opening(pair: Coaxial) -> float:
+    """Inner radius of a coaxial cone, m."""
+    source = pair.source
+    inner = float(polar_radius(source.mouth, np.zeros(1))[0]) if isinstance(source, Waveguide) else source.radius
+    return opening_of(pair.cone.dust_cap_radius, inner)
 
 
 def strips_of(element: Element) -> list[Strip]:
@@ -128,7 +143,7 @@ def strips_of(element: Element) -> list[Strip]:
 
         return [Strip(element.name, disc, element.name, 3)]
     cone = element.cone if isinstance(element, Coaxial) else element
-    neck, opening = -cone.depth, cone.dust_cap_radius
+    neck, opening = -cone.depth, coaxial_opening(element) if isinstance(element, Coaxial) else cone.dust_cap_radius
     flank = _line(cone.name, (0.0, cone.radius), (neck, opening), rings=2)
     if isinstance(element, Cone):
         return [flank, _cap(cone.name, neck, opening, cone.dust_cap_height, 2)]
