@@ -69,7 +69,18 @@ def test_smoothing_keeps_what_is_constant_and_averages_power():
     log = np.log(f)
     centre = [100.0, 1000.0]
     assert smooth_power(f, log, 3, centre) == pytest.approx(np.log(centre))  # the mean of a line is its middle
+    coarse = np.array([100.0, 1000.0, 10000.0])
+    assert smooth_power(coarse, np.log(coarse), 3, [300.0]) == pytest.approx(np.log(300.0))
     spike = np.where(np.arange(481) == 240, 1.0, 0.0)
     step = log[1] - log[0]
     width = np.log(10**0.3) / 3
     assert smooth_power(f, spike, 3)[240] == pytest.approx(step / width)
+
+
+def test_a_smoothed_directivity_says_what_it_became():
+    d = first_order_directivity("cardioid", orbit_directions(), np.geomspace(100, 1000, 41)).filtered(np.exp(1j * np.arange(41)))
+    third = ef.metrics.smoothed(d, 3, [200.0, 500.0])
+    assert (third.bandwidth, third.phase_known, third.pressure.shape) == (3, False, (70, 2))
+    assert np.abs(third.on_axis()) == pytest.approx(1.0)
+    with pytest.raises(ef.Refusal, match="1/6-octave mean is a 1/6-octave figure"):
+        ef.metrics.smoothed(third, 6)

@@ -28,6 +28,7 @@ _WHERE = {
     "preference_rating": "rating",
     "sensitivity": "level",
     "smooth_power": "smoothing",
+    "smoothed": "smoothing",
     "standard_curves": "curves",
     "step_response": "time",
 }
@@ -49,6 +50,7 @@ if TYPE_CHECKING:
     from evenfield.metrics.rating import preference_rating as preference_rating
     from evenfield.metrics.ripple import di_ripple as di_ripple
     from evenfield.metrics.smoothing import smooth_power as smooth_power
+    from evenfield.metrics.smoothing import smoothed as smoothed
     from evenfield.metrics.sums import coherent_sum as coherent_sum
     from evenfield.metrics.sums import matched_ways as matched_ways
     from evenfield.metrics.sums import power_sum as power_sum

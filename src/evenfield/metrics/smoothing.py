@@ -33,6 +33,19 @@ def smooth_power(frequency: FloatArray, power: FloatArray, fraction: int, centre
     return np.asarray(area / width)
 
 
+def smoothed(d: Directivity, fraction: int, centre_hz: ArrayLike | None = None) -> Directivity:
+    """A Directivity of 1/`fraction`-octave mean squares; phase is lost, `bandwidth` says so.
+
+    Parameters
+        centre_hz : (B,) Hz, mid-bands; the data's own points by default
+    Raises Refusal where the data are coarser than that.
+    """
+    require_resolution(d, fraction, f"A 1/{fraction}-octave mean")
+    centre = d.frequency if centre_hz is None else np.asarray(centre_hz, float)
+    power = smooth_power(d.frequency, np.abs(d.pressure) ** 2, fraction, centre)
+    return d.replace(pressure=np.sqrt(power), frequency=centre, phase_known=False, bandwidth=fraction)
+
+
 def require_resolution(d: Directivity, fraction: int, what: str, low_hz: float = 0.0, high_hz: float = np.inf) -> None:
     """Raise Refusal, with the reason, where the data are coarser than 1/`fraction` octave or do not span the range.
 

@@ -100,7 +100,8 @@ def common_delay(frequency: FloatArray, value: ComplexArray) -> float:
     """The delay that leaves neighbouring points most alike in phase, s, within +-50 ms.
 
     Every pair of neighbours within 30 dB of the maximum counts the same: the greatest of Re sum exp(j(phase step + 2 pi df tau)),
-    found on a 40 us grid and refined. On an axis of equal steps delays repeat with the period 1/step: those from -0.1 to 0.9 of it.
+    found on a 40 us grid and refined. On an axis of equal steps delays repeat with the period 1/step, of which -0.1 to 0.9 is
+    searched.
     """
     pair = value[1:] * np.conj(value[:-1])
     size = np.abs(pair)
