@@ -108,7 +108,7 @@ def _design() -> Part:
     driver = lambda xmax: Part(dict(driver=Part(dict(xmax=xmax))))  # noqa: E731
     brief = Part(dict(listening_distance=1.0, maximum_level=104.0, maximum_level_from=100.0))
     ways = {"woofer": driver(5e-3), "tweeter": driver(0.4e-3)}
-    return Part(dict(name="lugger", title="Lugger (synthetic two-way)", brief=brief, ways=ways, note="Made up for tests."))
+    return Part(dict(name="Lugger", title="Synthetic two-way", brief=brief, ways=ways, note="Made up for tests."))
 
 
 def _impedances(f: np.ndarray) -> dict[str, Impedance]:
@@ -131,23 +131,23 @@ def _handover(f: np.ndarray) -> Part:
 
 
 def _band(system: Directivity) -> dict[str, np.ndarray]:
+    level = 20 * np.log10(np.abs(system.on_axis()) * 8**0.5 / 20e-6)
     spread = 0.3 + 1.5 * (60.0 / system.frequency)
-    return {"frequency": system.frequency, "low_db": -spread, "high_db": spread, "words": "5 to 95 % of 40 draws"}
+    low, high = level - spread, level + spread
+    return {"frequency": system.frequency, "nominal_db": level, "low_db": low, "high_db": high, "words": "5 to 95 % of 40 draws"}
 
 
 def _outline() -> dict[str, dict[str, np.ndarray]]:
     box = lambda w, h: np.array([[-w, -h], [w, -h], [w, h], [-w, h], [-w, -h]]) / 2  # noqa: E731
     t = np.linspace(0, 2 * np.pi, 400)
     circle = lambda r, z: np.stack([r * np.cos(t), z + r * np.sin(t)], -1)  # noqa: E731
-    front = {"cabinet": box(0.22, 0.36), "woofer": circle(0.075, -0.07), "woofer.cone": circle(0.062, -0.07)}
-    front |= {"tweeter": circle(0.0125, 0.1), "tweeter.waveguide": circle(0.07, 0.1), "vent": box(0.12, 0.02) - [0, 0.163]}
+    front = {"cabinet": [box(0.22, 0.36), box(0.19, 0.33)], "woofer": circle(0.075, -0.07), "woofer.frame": circle(0.062, -0.07)}
+    front |= {"tweeter": circle(0.0125, 0.1), "tweeter.walls": circle(0.07, 0.1), "vent": box(0.12, 0.02) - [0, 0.163]}
     side = {
         "cabinet": box(0.26, 0.36) - [0.13, 0.0],
         "woofer": np.array([[0, 0.005], [-0.03, -0.05], [-0.03, -0.09], [0, -0.145]]),
     }
-    side |= {
-        "tweeter.waveguide": np.array([[0, 0.17], [-0.03, 0.13], [-0.04, 0.1125], [-0.04, 0.0875], [-0.03, 0.07], [0, 0.03]])
-    }
+    side |= {"tweeter.walls": np.array([[0, 0.17], [-0.03, 0.13], [-0.04, 0.1125], [-0.04, 0.0875], [-0.03, 0.07], [0, 0.03]])}
     return {"front": front, "side": side}
 
 
@@ -168,4 +168,4 @@ def verdict() -> Verdict:
     rows = [row.split("|") for row in _LINES.strip().splitlines()]
     lines = tuple(Line(g, n, _STATES[state], *rest) for g, n, state, *rest in rows)
     notes = ("Targets of the handover are this project's own, not a standard's.",)
-    return Verdict("Lugger (synthetic two-way)", False, "EBU Tech 3276 (unverified, from memory)", lines, notes)
+    return Verdict("Lugger", False, "EBU Tech 3276 (unverified, from memory)", lines, notes)

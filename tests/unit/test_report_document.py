@@ -33,7 +33,7 @@ def written(tmp_path_factory):
 
 
 def test_both_files_are_named_after_the_loudspeaker(written):
-    assert [p.name for p in written] == ["lugger-synthetic-two-way.html", "lugger-synthetic-two-way.pdf"]
+    assert [p.name for p in written] == ["lugger.html", "lugger.pdf"]
 
 
 def test_html_holds_every_question_and_every_verdict_line(written):
@@ -164,7 +164,7 @@ def test_a_fault_in_one_format_writes_neither(tmp_path, monkeypatch):
 
 def test_titles_from_a_design_cannot_break_the_page(tmp_path):
     source = two_way()
-    source.members["design"].members["title"] = 'A "<b>#box</b>" \\ $x$ & co'
+    source.members["design"].members["name"] = 'A "<b>#box</b>" \\ $x$ & co'
     html, pdf = write_report(source, verdict(), tmp_path)
     assert "<b>#box" not in html.read_text(encoding="utf-8")
     with pymupdf.open(pdf) as pages:

@@ -42,7 +42,8 @@ def build_document(subject: Subject, verdict: VerdictLike | None) -> Document:
 def _subtitle(subject: Subject, verdict: VerdictLike | None) -> str:
     kind = "predicted from its design" if subject.predicted else "from a directivity alone"
     standard = f"; judged by {verdict.standard}" if verdict is not None and verdict.standard else ""
-    return f"Design review, {kind}{standard}"
+    about = f"{subject.about}. " if subject.about else ""
+    return f"{about}Design review, {kind}{standard}"
 
 
 def summary(lines: tuple[LineLike, ...]) -> str:

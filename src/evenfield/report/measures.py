@@ -36,11 +36,6 @@ def reference_words(d: Directivity) -> str:
     return f"dB re 20 µPa at 2.83 V RMS input, {place}"
 
 
-def axis_level_db(d: Directivity) -> FloatArray:
-    """(F,) on-axis level as the standard curves have it."""
-    return standard_curves(d)["on_axis"]
-
-
 def standard_curves(d: Directivity) -> dict[str, FloatArray]:
     """The standard's curves by name, (F,) dB."""
     dataset = metrics.standard_curves(d)

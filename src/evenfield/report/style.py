@@ -318,12 +318,13 @@ def value_near(x: NDArray[np.float64], y: NDArray[np.float64], at: float) -> flo
     return float(y[int(np.argmin(np.abs(np.log(x / at))))])
 
 
-def corner_words(ax: Axes, text: str) -> None:
-    """A few words in the lower left corner of the axes, on a paper ground."""
+def corner_words(ax: Axes, text: str, *, top: bool = False) -> None:
+    """A few words in the lower left corner of the axes, or the upper right one, on a paper ground."""
     box = {"facecolor": PAPER, "edgecolor": "none", "alpha": 0.85, "pad": 1.5}
+    at, offset, ha, va = ((1.0, 1.0), (-4, -4), "right", "top") if top else ((0.0, 0.0), (4, 4), "left", "bottom")
     ax.annotate(
-        text, (0.0, 0.0), xycoords="axes fraction", xytext=(4, 4), textcoords="offset points", fontsize=7, color=INK, bbox=box,
-        zorder=6,
+        text, at, xycoords="axes fraction", xytext=offset, textcoords="offset points", fontsize=7, color=INK, bbox=box,
+        ha=ha, va=va, zorder=6,
     )  # fmt: skip
 
 

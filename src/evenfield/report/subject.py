@@ -89,6 +89,7 @@ class Subject:
     title: str
     system: Directivity
     prediction: PredictionLike | None
+    about: str = ""
 
     @classmethod
     def of(cls, source: PredictionLike | Directivity, title: str = "") -> Subject:
@@ -96,8 +97,8 @@ class Subject:
         if isinstance(source, Directivity):
             return cls(title or str(source.provenance.get("title", "A directivity")), source, None)
         design = getattr(source, "design", None)
-        named = getattr(design, "title", None) or getattr(design, "name", None)
-        return cls(str(named or title or "A loudspeaker"), source.system, source)
+        name = getattr(design, "name", "") or title or "A loudspeaker"
+        return cls(str(name), source.system, source, str(getattr(design, "title", "")))
 
     def get(self, name: str, default: Any = None) -> Any:
         """A member of the prediction; `default` where there is none."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from evenfield.report.style import (
     SUM_PEN,
     EndLabel,
     Pen,
+    corner_words,
     frequency_axis,
     label_ends,
     mark_rigid,
@@ -100,28 +101,31 @@ def curve_set_figure(
     return figure
 
 
-def beamwidth_figure(frequency: FloatArray, beamwidth: Mapping[str, FloatArray], wanted: Mapping[str, float]) -> Figure:
-    """Full -6 dB angle of the loudspeaker in every plane; the brief's coverage as a dotted level.
+def beamwidth_figure(
+    frequency: FloatArray, beamwidth: Mapping[str, FloatArray], wanted: Mapping[str, tuple[float, float, float]]
+) -> Figure:
+    """Full -6 dB angle of the loudspeaker in every plane; the brief's coverage as a pale bar over its band.
 
     Parameters
         frequency : (F,) Hz
         beamwidth : plane -> (F,) degrees, NaN where the level never falls by 6 dB
-        wanted : plane -> degrees, where the brief asks
+        wanted : plane -> degrees and from where to where, Hz, as the brief asks
     """
     figure, (ax,) = new_figure(FULL_WIDTH, [1.75])
     frequency_axis(ax, max(float(frequency[0]), 100.0), float(frequency[-1]))
     _beam_axis(ax)
-    for plane, angle in wanted.items():
-        ax.axhline(angle, color=PLANE_PENS[plane].colour, linewidth=0.8, linestyle=(0, (1, 3)))
-        ax.annotate(
-            f"brief, {plane}: {angle:.0f}°",
-            (0.01, angle),
-            xycoords=("axes fraction", "data"),
-            xytext=(0, 2),
-            textcoords="offset points",
-            fontsize=6.5,
-            color=PLANE_PENS[plane].colour,
-        )
+    for plane, (angle, low_hz, high_hz) in wanted.items():
+        pen: dict[str, Any] = {
+            "color": PLANE_PENS[plane].colour,
+            "linewidth": 4.0,
+            "alpha": 0.35,
+            "solid_capstyle": "butt",
+            "zorder": 1,
+        }
+        ax.plot([low_hz, high_hz], [angle, angle], **pen)
+    if wanted:
+        words = "pale bars: the brief, " + ", ".join(f"{plane} {angle:.0f}°" for plane, (angle, *_) in wanted.items())
+        corner_words(ax, words, top=True)
     draw_lines(ax, frequency, beamwidth, PLANE_PENS, {p: p.capitalize() for p in PLANE_PENS})
     return figure
 
@@ -169,7 +173,7 @@ def band_figure(band: Band) -> Figure:
     ax.fill_between(band.frequency, band.low_db, band.high_db, color="#cfdde2", linewidth=0)
     for edge in (band.low_db, band.high_db):
         ax.plot(band.frequency, edge, color=MUTED, linewidth=0.7, linestyle=(0, (2, 1.5)))
-    ax.plot(band.frequency, band.nominal_db, **SUM_PEN.line())
+    ax.plot(band.frequency, band.nominal_db, **Pen(INK, width=1.0).line())
     last = [value_near(band.frequency, c, band.frequency[-1]) for c in (band.high_db, band.nominal_db, band.low_db)]
     names = ("Highest", "As designed", "Lowest")
     colours = (MUTED, INK, MUTED)

@@ -125,8 +125,9 @@ def _curves(ax: Axes, strip: Strip, curves: Mapping[str, FloatArray]) -> None:
 
 def draw_levels(ax: Axes, strip: Strip) -> None:
     """Filtered ways and their sum, listening window."""
-    _ground(ax, strip)
-    ax.set_ylim(-30, 5)
+    _, shown = _ground(ax, strip)
+    top = max(float(np.max(curve[shown])) for curve in strip.level.values())
+    ax.set_ylim(-30, max(5.0, np.ceil(top + 1.5)))
     ax.set_yticks([-30, -20, -10, 0])
     ax.set_ylabel("Level, dB")
     corner_words(ax, "with filters")
@@ -166,7 +167,7 @@ def _difference(ax: Axes, strip: Strip, octave: FloatArray) -> None:
         linewidth=0.4,
         zorder=2,
     )
-    words = (f"step {strip.step_db:+.1f} dB", f"mismatch {strip.mismatch_db:.1f} dB RMS")
+    words = (f"step {strip.step_db:+.2f} dB", f"mismatch {strip.mismatch_db:.2f} dB RMS")
     ax.annotate(
         "\n".join(words).replace("-", "\u2212"), (octave[0], 1.0), xycoords=("data", "axes fraction"), xytext=(-5, -5),
         textcoords="offset points", ha="right", va="top", fontsize=7,

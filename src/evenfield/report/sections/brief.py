@@ -9,7 +9,7 @@ import numpy as np
 
 from evenfield.report.document import Part, Section
 from evenfield.report.draw import picture
-from evenfield.report.measures import axis_level_db, reference_words
+from evenfield.report.measures import reference_words
 from evenfield.report.subject import Subject
 
 if TYPE_CHECKING:
@@ -27,16 +27,15 @@ def brief_section(subject: Subject) -> Section:
                 "On-axis level and its tolerance band",
                 f"The shaded band, edges dashed, is what the design's tolerances do to the curve: "
                 f"{band.get('words', 'lowest to highest')}. {reference_words(subject.system)}; not smoothed.",
-                lambda: _draw(subject, band),
+                lambda: _draw(band),
                 "On-axis level over frequency with the band that the tolerances draw round it.",
             )
         )
     return Section("brief", "Does it meet the brief?", tuple(parts))
 
 
-def _draw(subject: Subject, band: Mapping[str, Any]) -> Figure:
+def _draw(band: Mapping[str, Any]) -> Figure:
     from evenfield.report.figures import Band, band_figure
 
-    frequency, low, high = (np.asarray(band[k], float) for k in ("frequency", "low_db", "high_db"))
-    nominal = np.interp(np.log(frequency), np.log(subject.system.frequency), axis_level_db(subject.system))
-    return band_figure(Band(frequency, nominal, nominal + low, nominal + high))
+    frequency, nominal, low, high = (np.asarray(band[k], float) for k in ("frequency", "nominal_db", "low_db", "high_db"))
+    return band_figure(Band(frequency, nominal, low, high))

@@ -77,6 +77,8 @@ def flatten(tree: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, st
             yield name, f"{value:.4g}"
         elif isinstance(value, (list, tuple)) and len(value) > 12:
             yield name, f"{len(value)} values"
+        elif isinstance(value, (list, tuple)) and len(value) == 2 and all(isinstance(v, int) for v in value):
+            yield name, f"{value[0]} to {value[1]}"
         elif isinstance(value, (list, tuple)):
             yield name, ", ".join(f"{v:.4g}" if isinstance(v, float) else str(v) for v in value)
         else:

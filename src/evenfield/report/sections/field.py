@@ -37,7 +37,8 @@ def field_section(subject: Subject) -> Section:
         picture(
             "beamwidth",
             "Beamwidth of the loudspeaker",
-            f"Full angle between the −6 dB points re the reference axis in each plane. Data: {subject.data_words}.",
+            f"Full angle between the −6 dB points re the reference axis in each plane; not drawn "
+            f"where the level never falls so far on one side. Data: {subject.data_words}.",
             partial(_beamwidth, subject),
             "The -6 dB angle over frequency in three planes.",
         )
@@ -82,7 +83,11 @@ def _beamwidth(subject: Subject) -> Figure:
     if not angles:
         raise measures.Refusal("No plane of this data holds a closed orbit, so no -6 dB angle can be read.")
     coverage = getattr(getattr(subject.get("design"), "brief", None), "coverage", None)
-    wanted = {p: math.degrees(a) for p in ("horizontal", "vertical") if (a := getattr(coverage, p, None)) is not None}
+    wanted = {
+        plane: (math.degrees(angle), float(coverage.low), float(coverage.high))
+        for plane in ("horizontal", "vertical")
+        if coverage is not None and (angle := getattr(coverage, plane, None)) is not None
+    }
     return beamwidth_figure(subject.system.frequency, angles, wanted)
 
 
