@@ -104,6 +104,13 @@ def test_butterworth_with_leakage(ql: float, qt: float, alpha: float) -> None:
     assert np.allclose(np.abs(response) ** 2, x**8 / (1 + x**8), rtol=1e-5, atol=1e-10)
 
 
+def test_leakage_off_the_driver_resonance() -> None:
+    """Small's polynomial with QL stated at the box tuning, h = 0.8 (JAES 21 (1973) 363)."""
+    x = np.geomspace(0.2, 20, 100)
+    response, _ = total_response(driver(0.42), vented(driver(0.42), 0.9, 0.8, q_leakage=6.0), x * 30.0)
+    assert np.max(np.abs(response - alignments.vented_box_response(x, 0.42, 0.9, 0.8, 6.0))) < 1e-6
+
+
 def test_absorption_and_vent_losses_lower_the_tuning_peak() -> None:
     """At the box tuning QA and QP each take 1/Q of the vent's output as QL does (Small 1973, part I): same pressure."""
     d = driver(0.4)

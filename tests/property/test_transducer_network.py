@@ -119,22 +119,36 @@ def test_two_halves_equal_the_whole() -> None:
     separate = np.zeros((2, 2, len(F)), complex)
     separate[0, 0] = separate[1, 1] = 1j * W * mass + 0.2
     parts = [DriverPart("a", one, "w", "box"), DriverPart("b", one, "w", "box")]
+    leaky = ClosedBox(0.02, q_leakage=5.0)
+    source = {"air": AIR, "output_impedance": {"w": 0.4}}
     for wiring, re, bl in (("parallel", 3.0, 7.0), ("series", 12.0, 14.0)):
         factor = re / 6.0
         whole = Driver(
             re=re,
             bl=bl,
-            mmd=2 * one.mmd + one.air_load,
+            mmd=2 * one.mmd,
+            air_load=2 * one.air_load,
             cms=one.cms / 2,
             rms=2 * one.rms,
             sd=2 * one.sd,
             coil=one.coil.scaled(factor),
         )
-        both = solve_network(F, parts, separate, {"box": ClosedBox(0.02)}, air=AIR, wiring={"w": wiring})  # type: ignore[dict-item]
-        single = solve_network(F, [DriverPart("ab", whole, "w", "box")], 2 * separate[:1, :1], {"box": ClosedBox(0.02)}, air=AIR)
+        both = solve_network(F, parts, separate, {"box": leaky}, wiring={"w": wiring}, **source)  # type: ignore[dict-item]
+        single = solve_network(F, [DriverPart("ab", whole, "w", "box")], 2 * separate[:1, :1], {"box": leaky}, **source)
         assert np.allclose(both.impedance, single.impedance, rtol=1e-9)
         assert np.allclose(both.velocity[0, 0], single.velocity[0, 0], rtol=1e-9)
         assert np.allclose(both.velocity[0, 1], single.velocity[0, 0], rtol=1e-9)
+
+
+def test_unequal_drivers_on_one_amplifier_share_its_voltage() -> None:
+    """Two unlike drivers in parallel behind 0.4 ohm move as they do without it, times the voltage left at the terminals."""
+    parts = [DriverPart("a", WOOFER, "w", "box"), DriverPart("b", DOME, "w")]
+    load = passive_radiation([55e-4, 6.2e-4], 6)
+    behind = solve_network(F, parts, load, {"box": ClosedBox(0.004)}, air=AIR, output_impedance={"w": 0.4})
+    without = solve_network(F, parts, load, {"box": ClosedBox(0.004)}, air=AIR)
+    left = 1 - 0.4 * behind.way_current[0, 0]
+    assert np.allclose(behind.velocity, without.velocity * left, rtol=1e-9)
+    assert np.allclose(behind.impedance, without.impedance, rtol=1e-9)
 
 
 def test_the_amplifiers_impedance_acts_as_more_resistance() -> None:

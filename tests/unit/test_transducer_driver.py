@@ -90,7 +90,7 @@ def test_rounding_is_no_contradiction() -> None:
         (["Bl", "Qes", "Qts"], "adding Qes or Qts or Bl"),
         (["Sd", "Vas"], "adding Vas or Sd"),
         (["Re", "Qes", "Qts"], "adding Re or Qes or Qts"),
-        (["Fs", "Qes", "Vas", "Qts", "Mms", "Cms", "Rms"], "adding Fs with Qes or Fs with Qts or .*Fs with Mms"),
+        (["Fs", "Qes", "Vas", "Qts", "Mms", "Cms", "Rms"], r"adding Fs \+ Qes or Fs \+ Qts or Fs \+ Vas\."),
     ],
 )
 def test_missing_members_say_what_would_do(drop: list[str], options: str) -> None:
@@ -105,7 +105,7 @@ def test_values_out_of_range_carry_their_key() -> None:
         with pytest.raises(DesignError) as caught:
             Driver.from_parameters(**{**good, **values}, key="ways.woofer.driver")
         assert caught.value.key == f"ways.woofer.driver.{next(iter(values))}"
-    with pytest.raises(DesignError, match="Is the unit right") as caught:
+    with pytest.raises(DesignError, match="unit may be wrong") as caught:
         Driver.from_parameters(re=5.6, fs=58.0, qms=4.5, bl=5.0, mms=6.4e-3, sd=55.0)
     with pytest.raises(DesignError, match="the air it moves"):
         Driver.from_parameters(re=5.6, fs=58.0, qms=4.5, bl=5.0, mms=6.4e-6, sd=55e-4)

@@ -29,6 +29,7 @@ def test_tapered_profile_area_by_closed_form() -> None:
     assert VelocityProfile.rigid(0.05).effective_area(50.0)[0] == pytest.approx(math.pi * 0.05**2)
     weight = profile.at([0.0, 0.035, 0.039, 0.043, 0.05], [100.0])
     assert np.allclose(weight[:, 0], [1, 1, 0.5, 0, 0])
+    assert np.allclose(VelocityProfile.rigid(0.05).at([0.05, 0.0501], [100.0])[:, 0], [1, 0])
     assert profile.rigid_mark([1000.0, 5000.0]).tolist() == [False, True]
 
 
@@ -91,8 +92,9 @@ def test_variants_stay_within_their_tolerances_and_fill_them() -> None:
         p = d.parameters(AIR)
         ratio.append([p[n] / nominal[n] - 1 for n in limits])
         assert p["Sd"] == pytest.approx(55e-4) and p["Rms"] == pytest.approx(nominal["Rms"])
-    largest, bound = np.abs(ratio).max(axis=0), np.array(list(limits.values()))
-    assert np.all(largest <= bound * (1 + 1e-9)) and np.all(largest > 0.9 * bound)
+    bound = np.array(list(limits.values()))
+    for side in (np.max(ratio, axis=0), -np.min(ratio, axis=0)):
+        assert np.all(side <= bound * (1 + 1e-9)) and np.all(side > 0.9 * bound)
 
 
 def test_variants_of_derived_parameters() -> None:

@@ -130,7 +130,7 @@ def _check_value(name: str, value: float, key: str | None) -> None:
         raise DesignError(message("driver parameter", f"one of {', '.join(NAMES)}", repr(name)), where)
     low, high, unit = _PLAUSIBLE[name]
     if not (isinstance(value, (int, float)) and math.isfinite(value) and low <= value <= high):
-        cause = "Is the unit right?" if math.isfinite(value) and value > 0 else ""
+        cause = "The unit may be wrong" if math.isfinite(value) and value > 0 else ""
         rule = f"{low:g} to {high:g} {unit}".strip()
         raise DesignError(message(where or name, rule, f"{value} {unit}".strip(), cause=cause), where)
 
@@ -170,7 +170,7 @@ def _check_agreement(given: Mapping[str, float], known: Mapping[str, float], air
 def _refuse_missing(given: Mapping[str, float], known: Mapping[str, float], key: str | None) -> None:
     missing = [n for n in CORE if n not in known]
     sets = _sufficient_additions(given)
-    options = " or ".join(" with ".join(s) for s in sets)
+    options = " or ".join(" + ".join(s) for s in sets)
     raise DesignError(
         message(
             key or "driver",
@@ -183,11 +183,11 @@ def _refuse_missing(given: Mapping[str, float], known: Mapping[str, float], key:
     )
 
 
-def _sufficient_additions(given: Iterable[str], most: int = 8) -> list[tuple[str, ...]]:
+def _sufficient_additions(given: Iterable[str], most: int = 6) -> list[tuple[str, ...]]:
     """The smallest sets of further names that would make the core known."""
     candidates = [n for n in NAMES if n not in reachable(given) and n not in ("Le", "Xmax")]
     for size in range(1, len(candidates) + 1):
         found = [extra for extra in combinations(candidates, size) if reachable((*given, *extra)).issuperset(CORE)]
         if found:
-            return found[:most]
+            return found[: most if size == 1 else most // 2]
     return []
