@@ -27,7 +27,7 @@ class Iteration:
 def solve_in_step(matrix: Complex, right: Complex, tolerance: float, limit: int, threads: int) -> Iteration:
     """Solve matrix x = right (N, K) by GMRES with the diagonal as right preconditioner.
 
-    Each side keeps its own Krylov space (modified by two passes of classical Gram-Schmidt); they share the products.
+    Each side keeps its own Krylov space (orthogonal by two passes of Gram-Schmidt); they share the products.
     Raises EvenfieldError when `limit` iterations do not reach `tolerance`.
     Source: Saad & Schultz, SIAM J. Sci. Stat. Comput. 7 (1986) 856.
     """
@@ -46,7 +46,7 @@ def solve_in_step(matrix: Complex, right: Complex, tolerance: float, limit: int,
             break
         image = product(matrix, inverse * basis[active, step].T, threads)
         for column, k in enumerate(active):
-            _orthogonalise(image[:, column], basis[k], hessenberg[k], step)
+            orthogonalise(np.ascontiguousarray(image[:, column]), basis[k], hessenberg[k], step)
             weights[k], residual[k] = _least_squares(hessenberg[k], step)
             iterations[k] = step + 1
         active = [k for k in active if residual[k] > tolerance]
@@ -55,7 +55,7 @@ def solve_in_step(matrix: Complex, right: Complex, tolerance: float, limit: int,
             f"The iteration stopped at a relative residual of {residual.max():.2g} after {limit} steps (asked {tolerance:.2g}). "
             "A mesh with very small or flat triangles may cause this. Try a more even mesh."
         )
-    solution = np.stack([size[k] * (weights[k] @ basis[k, : len(weights[k])]) for k in range(sides)], axis=1)
+    solution = np.stack([size[k] * combine(weights[k], basis[k]) for k in range(sides)], axis=1)
     return Iteration(inverse * solution, iterations, residual)
 
 
@@ -70,6 +70,14 @@ def product(matrix: Complex, vectors: Complex, threads: int) -> Complex:
     for _ in in_order(work, spans(len(matrix), threads), threads):
         pass
     return out
+
+
+def combine(weights: Complex, basis: Complex) -> Complex:
+    """(N,) sum of weights[i] basis[i]."""
+    total: Complex = np.zeros(basis.shape[1], np.complex128)
+    for weight, vector in zip(weights, basis, strict=False):
+        total += weight * vector
+    return total
 
 
 @njit(nogil=True, fastmath=True, cache=True)
@@ -87,16 +95,33 @@ def multiply_rows(matrix, vectors, out):  # type: ignore[no-untyped-def]
             out[i, k] = complex(re, im)
 
 
-def _orthogonalise(image: Complex, basis: Complex, hessenberg: Complex, step: int) -> None:
-    known = basis[: step + 1]
-    fresh = image
+@njit(nogil=True, fastmath=True, cache=True)
+def orthogonalise(fresh, basis, hessenberg, step):  # type: ignore[no-untyped-def]
+    """Make `fresh` (N,) orthogonal to basis[:step+1] (Gram-Schmidt, twice) and put it, scaled, at step + 1.
+
+    Compiled here rather than left to BLAS, whose threads, where they have not been turned off, stall on vectors this short.
+    """
     for _ in range(2):
-        part = known.conj() @ fresh
-        fresh = fresh - part @ known
-        hessenberg[: step + 1, step] += part
-    size = float(np.linalg.norm(fresh))
+        for m in range(step + 1):
+            known = basis[m]
+            re, im = fresh[0].real * 0, fresh[0].real * 0
+            for i in range(fresh.size):
+                a, b = known[i], fresh[i]
+                re += a.real * b.real + a.imag * b.imag
+                im += a.real * b.imag - a.imag * b.real
+            part = complex(re, im)
+            hessenberg[m, step] += part
+            for i in range(fresh.size):
+                a = known[i]
+                fresh[i] -= complex(re * a.real - im * a.imag, re * a.imag + im * a.real)
+    total = 0.0
+    for i in range(fresh.size):
+        total += fresh[i].real * fresh[i].real + fresh[i].imag * fresh[i].imag
+    size = np.sqrt(total)
     hessenberg[step + 1, step] = size
-    basis[step + 1] = fresh / max(size, 1e-300)
+    scale = fresh[0].real * 0 + 1 / max(size, 1e-300)
+    for i in range(fresh.size):
+        basis[step + 1, i] = scale * fresh[i]
 
 
 def _least_squares(hessenberg: Complex, step: int) -> tuple[Complex, float]:

@@ -111,7 +111,12 @@ def source_points(wavenumber, coupling, images, lanes, position, weight, out):  
                     r = square * inverse
                     sn, cs = sine_cosine(turns * r)
                     gr, gi = cs * green, -sn * green
-                    slope = eta * (dx * block[3 * LANES + i] + dy * block[4 * LANES + i] + dz * block[5 * LANES + i]) * inverse * inverse
+                    slope = (
+                        eta
+                        * (dx * block[3 * LANES + i] + dy * block[4 * LANES + i] + dz * block[5 * LANES + i])
+                        * inverse
+                        * inverse
+                    )
                     # (-w + j eta dG/dn_x / G) G, with dG/dn_x / G = (1 + jkR) (d.N_x)/R^2
                     a, c = -block[6 * LANES + i] - slope * k * r, slope
                     u[i] = gr * a - gi * c

@@ -8,6 +8,8 @@ Source: Burton & Miller, Proc. R. Soc. A 323 (1971) 201; N by Maue, Z. Physik 12
 
 from __future__ import annotations
 
+from functools import cached_property
+from queue import SimpleQueue
 from typing import Any
 
 import numpy as np
@@ -19,7 +21,7 @@ from evenfield.radiation.near_pairs import NearPairs, find_near_pairs
 from evenfield.radiation.quadrature import IDENTICAL, SEPARATE, SHARED_EDGE, SHARED_VERTEX
 from evenfield.radiation.surface_body import SurfaceBody
 from evenfield.radiation.surface_solver import SurfaceSolver
-from evenfield.radiation.workers import in_order
+from evenfield.radiation.workers import IN_FLIGHT, in_order
 
 FourArrays = tuple[NDArray[Any], NDArray[Any], NDArray[Any], NDArray[Any]]
 Complex = NDArray[np.complexfloating[Any, Any]]
@@ -53,7 +55,7 @@ class SurfaceMatrix:
         """Largest memory of a solve: the matrix and the threads' private blocks."""
         item = np.dtype(self.complex).itemsize
         tile = 2 * self.tiles.largest[1] * len(self.tiles.vertex) * item
-        return int(item * self.unknowns**2 + (self.solver.worker_count + 2) * tile)
+        return int(item * self.unknowns**2 + (self.solver.worker_count + IN_FLIGHT) * tile)
 
     def assemble(self, wavenumber: float, out: Complex | None = None) -> Complex:
         """(V, V) matrix at `wavenumber`; `out` is used again when given."""
@@ -87,18 +89,31 @@ class SurfaceMatrix:
         t = self.tiles
         points, vertices = t.largest
 
-        def work(tile: int) -> tuple[int, Complex, Complex]:
+        buffers = self._buffers
+
+        def work(tile: int) -> tuple[int, Complex, Complex, tuple[NDArray[Any], NDArray[Any]]]:
             start = t.vertex_first[tile]
-            shape = (int(t.vertex_first[tile + 1] - start), 2 * int(t.vertex_first[-1] - start))
-            rows, columns = np.empty(shape, self.real), np.empty(shape, self.real)
+            own, width = int(t.vertex_first[tile + 1] - start), 2 * int(t.vertex_first[-1] - start)
+            pair = buffers.get()
+            rows, columns = (b[: own * width].reshape(own, width) for b in pair)
             far_assembly.assemble_tile(
                 tile, wavenumber, coupling, self.images, t.lanes, t.first, t.slot, t.vertex_first, t.even_first, t.even,
                 t.curl_first, t.curl, t.curl_factor, points, vertices, rows, columns,
             )  # fmt: skip
-            return tile, rows.view(self.complex), columns.view(self.complex)
+            return tile, rows.view(self.complex), columns.view(self.complex), pair
 
-        for tile, rows, columns in in_order(work, range(t.count), self.solver.worker_count):
+        for tile, rows, columns, pair in in_order(work, range(t.count), self.solver.worker_count):
             far_assembly.add_tile(tile, t.vertex_first, t.vertex, rows, columns, matrix)
+            buffers.put(pair)
+
+    @cached_property
+    def _buffers(self) -> SimpleQueue[tuple[NDArray[Any], NDArray[Any]]]:
+        """Private rows and columns for each tile in flight, kept from frequency to frequency: fresh memory is slow."""
+        queue: SimpleQueue[tuple[NDArray[Any], NDArray[Any]]] = SimpleQueue()
+        size = self.tiles.largest[1] * 2 * len(self.tiles.vertex)
+        for _ in range(self.solver.worker_count + IN_FLIGHT):
+            queue.put((np.empty(size, self.real), np.empty(size, self.real)))
+        return queue
 
     def _add_near(self, wavenumber: float, coupling: float, matrix: Complex) -> None:
         def work(task: tuple[NearPairs, slice]) -> tuple[NearPairs, slice, Complex]:

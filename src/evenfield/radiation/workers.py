@@ -11,9 +11,12 @@ from typing import TypeVar
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 
+IN_FLIGHT = 3
+"""Tasks begun beyond the number of threads, so that none waits for a result to be taken."""
+
 
 def in_order(work: Callable[[Task], Result], tasks: Iterable[Task], threads: int) -> Iterator[Result]:
-    """Yield work(task) for each task, in the order of the tasks; at most `threads` + 1 are in flight.
+    """Yield work(task) for each task, in the order of the tasks; fewer than `threads` + IN_FLIGHT are begun and not taken.
 
     `work` must release the interpreter lock to gain anything. An interrupt leaves after the tasks in flight.
     """
@@ -25,7 +28,7 @@ def in_order(work: Callable[[Task], Result], tasks: Iterable[Task], threads: int
         try:
             for task in tasks:
                 waiting.append(pool.submit(work, task))
-                if len(waiting) > threads + 1:
+                if len(waiting) > threads + IN_FLIGHT - 2:
                     yield waiting.popleft().result()
             while waiting:
                 yield waiting.popleft().result()
