@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from evenfield.shape.elements import Round, VentOpening
 from evenfield.shape.fill import fill
+from evenfield.shape.outlines import outline_area
 from evenfield.shape.rings import Half, mesh_half, place, ring_points, stitch
 from evenfield.shape.skeleton import STRETCH, Seat, Skeleton
 from evenfield.shape.strips import RIGID
@@ -116,7 +117,7 @@ class Box(Skeleton):
         assert seat.theta is not None
         if not isinstance(seat.element, VentOpening) or isinstance(seat.element.outline, Round):
             return mesh_half(seat.strips, self.edge.of, seat.theta, self.edge.grading)
-        ring = ring_points(seat.strips[0], 0.0, seat.theta)
+        ring = ring_points(seat.strips[0], 0.0, seat.theta, outline_area(seat.element.outline))
         h = self.edge.of(seat.element.name)
         dense = ring[-1] + np.linspace(0, 1, 65)[:, None] * (ring[0] - ring[-1])
         axis = dense[0] + place(dense, np.full(65, h), 1)[1:-1, None] / 64 * (dense[-1] - dense[0])

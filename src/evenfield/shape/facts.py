@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from evenfield.base.errors import DesignError, message
 from evenfield.shape.elements import Cabinet, Coaxial, Cone, Dome, Element, Throat, VentOpening, Waveguide, paired
-from evenfield.shape.outlines import footprint, outline_area, polar_radius, surface_outline
+from evenfield.shape.outlines import footprint, outline_area, polar_radius
 from evenfield.shape.strips import RIGID, coaxial_opening, hollow, strips_of
 
 Array = NDArray[np.float64]
@@ -74,7 +74,7 @@ def surface_facts(cabinet: Cabinet, wall: float = 0.015, displacement: float = 0
     inner = [s - 2 * wall for s in sizes]
     internal = rounded_box_volume(inner[0], inner[1], inner[2], max(cabinet.edge_radius - wall, 0.0))
     recesses = {e.name: hollow(strips_of(e)) for e in cabinet.elements}
-    behind = sum(max(recesses[e.name] - wall * outline_area(surface_outline(e)), 0.0) for e in cabinet.elements)
+    behind = sum(hollow(strips_of(e), wall) for e in cabinet.elements)
     net = internal - behind - displacement
     if not (math.isfinite(displacement) and displacement >= 0 and net > 0):
         raise DesignError(

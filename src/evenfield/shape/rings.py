@@ -61,7 +61,7 @@ def place(points: Array, size: Array, least: int) -> Array:
     """Indices (fractional) of `points`, a dense line, that cut it into pieces of about `size` (one value per point)."""
     length = np.linalg.norm(np.diff(points, axis=0), axis=1)
     count = np.concatenate([[0.0], np.cumsum(length * (0.5 / size[1:] + 0.5 / size[:-1]))])
-    pieces = max(least, round(float(count[-1]) + 0.1))
+    pieces = max(least, round(float(count[-1]) + 0.2))
     return np.asarray(np.interp(np.linspace(0, count[-1], pieces + 1), count, np.arange(len(points))))
 
 
@@ -72,11 +72,13 @@ def _ring(strip: Strip, t: float, size: Array, least: int = 3) -> tuple[Array, A
     return theta, ring_points(strip, t, theta)
 
 
-def ring_points(strip: Strip, t: float, theta: Array) -> Array:
-    """(m, 3) points at the angles `theta` of the ring at t, spread so that their polygon encloses the ring's own area."""
+def ring_points(strip: Strip, t: float, theta: Array, area: float | None = None) -> Array:
+    """(m, 3) points at the angles `theta` of the ring at t, spread so that their polygon encloses the ring's own area
+    (`area`, m2, of the whole ring, where it is known in closed form).
+    """
     x, r = strip.surface(np.array([t]), theta)
     polygon = np.sum(r[0, 1:] * r[0, :-1] * np.sin(np.diff(theta)))
-    exact = np.trapezoid(strip.surface(np.array([t]), HALF)[1][0] ** 2, HALF)
+    exact = np.trapezoid(strip.surface(np.array([t]), HALF)[1][0] ** 2, HALF) if area is None else area
     scale = math.sqrt(exact / polygon)
     y = scale * r[0] * np.cos(theta)
     y[[0, -1]] = 0.0

@@ -152,12 +152,17 @@ def strips_of(element: Element) -> list[Strip]:
     return [flank, *_source(element.source, neck, opening)]
 
 
-def hollow(strips: list[Strip], stations: int = 400, rays: int = 361) -> float:
-    """Signed volume between the face and the element's surface, m3: positive where it is recessed."""
+def hollow(strips: list[Strip], behind: float | None = None, stations: int = 400, rays: int = 361) -> float:
+    """Signed volume between the face and the element's surface, m3: positive where it is recessed.
+
+    With `behind` (m), only what lies farther than that behind the face.
+    """
     theta = np.linspace(-math.pi / 2, math.pi / 2, rays)
     total = 0.0
     for strip in strips:
         x, r = strip.surface(np.linspace(0, 1, stations), theta)
+        if behind is not None:
+            x = np.minimum(x + behind, 0.0)
         swept = np.diff(r**2, axis=0)  # twice the area swept per angle; both halves make up for the half
         total += float(np.trapezoid((x[1:] + x[:-1]) / 2 * swept, theta, axis=1).sum())
     return total
