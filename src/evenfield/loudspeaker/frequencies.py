@@ -17,6 +17,10 @@ OUTPUT_FRACTION = 24
 """Predictions are given on this fractional-octave axis; ANSI/CTA-2034-A asks for 1/20 octave or finer (from memory)."""
 
 
+LEAST_STEP = 400.0
+"""Hz; solved frequencies need not lie closer: the far edges of a large body are weakly lit at the top of the band."""
+
+
 def output_axis() -> FloatArray:
     """(F,) Hz: the 1/24-octave axis of every prediction, 20 Hz to 20 kHz."""
     return octave_axis(OUTPUT_FRACTION)
@@ -34,7 +38,7 @@ def solved_axis(output: FloatArray, body_size: float, speed_of_sound: float, den
         body_size : m, longest path along the front face
         density : > 0; 2 halves every step
     """
-    widest_step = speed_of_sound / body_size / 2.0 / density
+    widest_step = max(speed_of_sound / body_size / 2.0, LEAST_STEP) / density
     frequency, last = [float(output[0])], float(output[-1])
     while frequency[-1] < last:
         step = min(frequency[-1] * (10 ** (0.05 / density) - 1), widest_step)

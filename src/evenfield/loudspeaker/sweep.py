@@ -14,7 +14,15 @@ from evenfield.base.air import Air
 from evenfield.data.directions import Directions, sphere_directions
 from evenfield.loudspeaker.frequencies import ComplexArray, FloatArray
 from evenfield.loudspeaker.store import Arrays, Store, key_of
-from evenfield.shape.elements import Cabinet, moving_names
+from evenfield.shape.elements import Cabinet, Coaxial, Cone, Dome, Element, Throat, VentOpening, Waveguide, moving_names
+
+LARGEST_KA = 6.0
+"""A diaphragm of larger ka is never in its band: the mesh then cares for the smaller ones, and is coarser away from them."""
+
+PER_WAVELENGTH = 6.5
+AWAY_FACTOR = 1.7
+"""Elements per wavelength where it matters, and how much coarser elsewhere above `LARGEST_KA`; measured on Skiff's tweeter
+at 12 and 17 kHz: 0.1 dB RMS, 0.5 dB at most in front, within 20 dB of the maximum, as with a uniform mesh."""
 
 BAND_RATIO = 1.2
 """A mesh serves frequencies down to its highest one over this: the cost of a solve rises with the fourth power of frequency."""
@@ -97,6 +105,27 @@ def outward(cabinet: Cabinet) -> FloatArray:
     return np.asarray([1.0 if e.face == "front" else -1.0 for e in cabinet.elements for _ in moving_names(e)])
 
 
+def focus_at(cabinet: Cabinet, frequency_hz: float, air: Air) -> tuple[str, ...]:
+    """The parts whose sound is wanted at a frequency; empty when that is all of them."""
+    radius = {}
+    for element in cabinet.elements:
+        for source in _sources(element):
+            radius[source.name] = source.radius
+    wavenumber = float(air.wavenumber(frequency_hz))
+    wanted = tuple(n for n, a in radius.items() if wavenumber * a <= LARGEST_KA)
+    if not wanted and radius:
+        wanted = (min(radius, key=lambda n: radius[n]),)
+    return () if len(wanted) == len(radius) else wanted
+
+
+def _sources(element: Element) -> tuple[Cone | Dome | Throat, ...]:
+    if isinstance(element, Coaxial):
+        return (element.cone, *_sources(element.source))
+    if isinstance(element, Waveguide):
+        return (element.source,)
+    return () if isinstance(element, VentOpening) else (element,)
+
+
 def bands(frequency: FloatArray) -> Iterator[NDArray[np.intp]]:
     """Groups of indices that share a mesh, highest first, so that the longest solves come first and time left is honest."""
     last = len(frequency)
@@ -109,7 +138,7 @@ def bands(frequency: FloatArray) -> Iterator[NDArray[np.intp]]:
 def _inputs(cabinet: Cabinet, air: Air) -> tuple[Any, ...]:
     from evenfield import radiation, shape
 
-    return (cabinet, air.speed_of_sound, air.density, shape.PHYSICS_VERSION, radiation.PHYSICS_VERSION, BAND_RATIO, "outward")
+    return (cabinet, air.speed_of_sound, air.density, shape.PHYSICS_VERSION, radiation.PHYSICS_VERSION, BAND_RATIO, LARGEST_KA, PER_WAVELENGTH, AWAY_FACTOR)
 
 
 def _key(inputs: tuple[Any, ...], frequency_hz: float) -> str:
@@ -147,7 +176,15 @@ def _solve_band(
     from evenfield.radiation import SurfaceProblem
     from evenfield.shape import build_surface, edge_lengths_for
 
-    mesh = build_surface(cabinet, edge_lengths_for(cabinet, top, air.speed_of_sound))
+    lengths = edge_lengths_for(
+        cabinet,
+        top,
+        air.speed_of_sound,
+        per_wavelength=PER_WAVELENGTH,
+        focus=focus_at(cabinet, top, air),
+        away_factor=AWAY_FACTOR,
+    )
+    mesh = build_surface(cabinet, lengths)
     problem = SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=air)
     directions = sphere_directions()
     order = [problem.parts.index(name) for name in part_names(cabinet)]
