@@ -34,14 +34,22 @@ def test_power_from_impedance_is_that_of_the_far_field(solved):
     assert power == pytest.approx(resistance, rel=0.01)
 
 
+def test_power_at_low_frequency():
+    # where resistance is a thousandth of reactance, and errors of the mesh must not leak from one to the other
+    mesh = capped_sphere(0.1, np.radians(20), 0.02)
+    found = solve_surface(mesh, [20.0, 200.0, 500.0], mirror=("y", "z"))
+    sphere = sphere_directions(15.0)
+    power = np.einsum("df,d->f", np.abs(found.far_field(sphere)[0]) ** 2, sphere.weights) / Air().impedance
+    assert power == pytest.approx(found.radiation_impedance[0, 0].real, rel=0.01)
+
+
 def test_power_balance_of_both_parts_moving(body, solved):
     # the mutual resistance too: power of part 1 and part 2 moving together, in opposite phase
     sphere = sphere_directions(5.0)
     both = solved.far_field(sphere) * np.array([1.0, -1.0])[:, None, None]
     power = np.einsum("df,d->f", np.abs(both.sum(axis=0)) ** 2, sphere.weights) / Air().impedance
     r = solved.radiation_impedance.real
-    assert np.abs(power - (r[0, 0] + r[1, 1] - r[0, 1] - r[1, 0])).max() < 0.01 * (r[0, 0] + r[1, 1]).max()
-    assert power[1] == pytest.approx(r[0, 0, 1] + r[1, 1, 1] - r[0, 1, 1] - r[1, 0, 1], rel=0.01)
+    assert power == pytest.approx(r[0, 0] + r[1, 1] - r[0, 1] - r[1, 0], rel=0.01)
 
 
 def test_impedance_is_symmetric(solved):
