@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from evenfield.report.document import STATES, Document, VerdictRow
 from evenfield.report.sections import (
     brief_section,
@@ -55,15 +57,23 @@ def summary(lines: tuple[LineLike, ...]) -> str:
     open_lines = len(lines) - len(met) - len(failed)
     text = f"{len(met)} of {len(lines)} lines are met, {len(failed)} not met, {open_lines} not judged."
     if failed:
-        listed = "; ".join(f"{line.name} ({line.found}, margin {line.margin})" for line in failed)
+        listed = _set("; ".join(f"{line.name} ({line.found}, margin {line.margin})" for line in failed))
         text += f" Not met: {listed}."
     return text
 
 
 def _row(line: LineLike) -> VerdictRow:
-    return VerdictRow(
-        line.group, STATES[line.passed], line.name, line.target, line.found, line.margin, line.where, line.cause, line.sure
-    )
+    words = (line.target, line.found, line.margin, line.where, line.cause, line.sure)
+    return VerdictRow(_set(_capital(line.group)), STATES[line.passed], _set(_capital(line.name)), *(_set(w) for w in words))
+
+
+def _set(text: str) -> str:
+    """Typeset: a true minus before digits, ± for +-."""
+    return re.sub(r"(?<![\w)])-(?=\d)", "−", text.replace("+-", "±"))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _colophon() -> str:
