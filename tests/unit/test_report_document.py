@@ -5,7 +5,7 @@ import re
 import numpy as np
 import pymupdf
 import pytest
-from report_fixture import two_way, verdict
+from report_fixture import Line, Part, Verdict, two_way, verdict
 
 from evenfield.base import DataError, EvenfieldError, Refusal
 from evenfield.data.directions import orbit_directions
@@ -195,3 +195,28 @@ def test_inline_svg_renames_ids_and_drops_namespaces():
     assert text == (
         '<svg role="img" aria-label="words"><clipPath id="k-a"/><g clip-path="url(#k-a)"><use href="#k-a"/></g></svg>'
     )
+
+
+def test_three_ways_give_two_strips(tmp_path):
+    source = two_way()
+    members = source.members
+    ways, filters = dict(members["ways"]), dict(members["filters"])
+    members["ways"] = {"woofer": ways["woofer"], "midrange": ways["woofer"], "tweeter": ways["tweeter"]}
+    members["filters"] = {"woofer": filters["woofer"], "midrange": filters["woofer"], "tweeter": filters["tweeter"]}
+    (pair,) = members["handovers"]
+    lower = Part(pair.members | {"lower": "woofer", "upper": "midrange", "frequency": 400.0, "pattern_db": float("nan")})
+    upper = Part(pair.members | {"lower": "midrange", "upper": "tweeter"})
+    members["handovers"] = [lower, upper]
+    (path,) = write_report(source, verdict(), tmp_path, formats=("html",))
+    text = path.read_text(encoding="utf-8")
+    for key in ("handover-woofer-midrange", "handover-midrange-tweeter"):
+        figure = text[text.index(f'id="fig-{key}"') :]
+        assert "<svg" in figure[: figure.index("</figure>")]
+    table = text[text.index("Handover in numbers") :]
+    assert "not judged" in table[: table.index("</table>")]
+
+
+def test_without_a_brief_the_headline_speaks_of_the_standard(tmp_path):
+    only = Verdict("Measured", False, "EBU Tech 3276", (Line("standard", "directivity index", False, "a", "b", "c"),))
+    (path,) = write_report(two_way().system, only, tmp_path, formats=("html",))
+    assert "✗ Standard not met" in path.read_text(encoding="utf-8")

@@ -14,7 +14,7 @@ from evenfield.report.sections import (
     handover_section,
     time_section,
 )
-from evenfield.report.subject import LineLike, Subject, VerdictLike
+from evenfield.report.subject import LineLike, Subject, VerdictLike, judged_thing
 
 
 def build_document(subject: Subject, verdict: VerdictLike | None) -> Document:
@@ -32,6 +32,7 @@ def build_document(subject: Subject, verdict: VerdictLike | None) -> Document:
     return Document(
         title=subject.title,
         subtitle=_subtitle(subject, verdict),
+        judged=judged_thing(verdict),
         state=STATES[verdict.passed if verdict is not None else None],
         summary=summary(lines),
         verdict=tuple(_row(line) for line in lines),

@@ -70,7 +70,7 @@ def render_html(document: Document) -> str:
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
         f"<title>{escape(document.title)}: {escape(document.state)}</title><style>{STYLE}</style></head><body>"
         f'<header><h1>{escape(document.title)}</h1><p class="sub">{escape(document.subtitle)}</p>'
-        f'<p class="state {slug}">{SIGNS[document.state]} Brief {escape(document.state)}</p>'
+        f'<p class="state {slug}">{SIGNS[document.state]} {document.judged} {escape(document.state)}</p>'
         f"<p>{escape(document.summary)}</p></header>"
         f'<nav aria-label="Questions"><ol>{links}</ol></nav><main>{body}</main>'
         f"<footer>{escape(document.colophon)}</footer></body></html>\n"

@@ -74,7 +74,7 @@ def quote(text: str) -> str:
 
 def typst_source(document: Document) -> str:
     """The document in Typst's language."""
-    state = f"{SIGNS[document.state]} Brief {document.state}"
+    state = f"{SIGNS[document.state]} {document.judged} {document.state}"
     head = [
         _PREAMBLE.format(title=quote(document.title), state=quote(state), colophon=quote(document.colophon)),
         f"#heading(level: 1, {quote(document.title)})",
