@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from evenfield.base.air import Air
 from evenfield.base.errors import DataError, message
 from evenfield.rooms.late import DECAYS_60_DB, decay_rate
-from evenfield.rooms.room_set import RoomSet
+from evenfield.rooms.room_sets import RoomSet
 from evenfield.rooms.surfaces import OCTAVES, material
 
 FloatArray = NDArray[np.float64]

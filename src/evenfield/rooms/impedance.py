@@ -32,9 +32,7 @@ def random_incidence_absorption(zeta: ArrayLike) -> FloatArray:
         0.9512
     """
     z = np.asarray(zeta, float)
-    x = np.minimum(1 / z, 0.1)
-    # (1 + 1/(1+z) - 2 ln(1+z)/z) loses nothing at z -> infinity; small z is outside the model
-    return np.asarray(8 / z * (1 + 1 / (1 + z) - 2 / z * np.log1p(z)) + 0 * x)
+    return np.asarray(8 / z * (1 + 1 / (1 + z) - 2 / z * np.log1p(z)))
 
 
 def wall_impedance(absorption: ArrayLike) -> FloatArray:
@@ -63,7 +61,8 @@ def _table() -> tuple[FloatArray, FloatArray]:
 def reflection_factor(zeta: ArrayLike, cosine: ArrayLike) -> FloatArray:
     """Plane-wave pressure reflection factor (zeta cos - 1)/(zeta cos + 1); broadcast shape.
 
+    Cosines below 1e-4 count as that, so that a hard wall stays hard at grazing incidence.
     Source: Kuttruff, Room Acoustics, section 2.3, for a locally reacting wall.
     """
-    x = np.asarray(zeta, float) * np.asarray(cosine, float)
+    x = np.asarray(zeta, float) * np.maximum(np.asarray(cosine, float), 1e-4)
     return np.asarray((x - 1) / (x + 1))

@@ -12,7 +12,7 @@ from evenfield.data.directions import spherical_to_vectors
 from evenfield.data.directivity import Directivity
 from evenfield.data.interpolation import interpolate
 from evenfield.data.orbits import stored_orbit
-from evenfield.rooms.loudspeaker import Loudspeaker
+from evenfield.rooms.source import Loudspeaker
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -28,7 +28,7 @@ class PatternTable:
     Parameters
         coefficient : (W, rows, columns, 2, J) float32, real and imaginary B-spline coefficients over elevation (continued over
             the poles) and azimuth, at the nodes
-        coarse : (W, 19, 36, L) complex, plain values at 10 degrees for the low-frequency points (bilinear)
+        coarse : (W, L, 19, 36) complex, plain values at 10 degrees for the low-frequency points (bilinear)
         power : (J,) mean square of the whole over the sphere, Pa^2 m^2 / V^2
         axis : (J,) mean square on the reference axis in the far field
         way_power : (W, J) real part of (way times conjugate whole), mean over the sphere; sums to `power`
@@ -72,7 +72,7 @@ def pattern_table(source: Loudspeaker, node_hz: FloatArray, low_hz: FloatArray, 
     power, way_power, sector_power = _powers(source, at_node, vectors, node_hz)
     axis = _axis_power(source, at_node, node_hz)
     return PatternTable(
-        coefficient, np.stack(at_low).astype(np.complex64), power, axis, way_power, sector_power, "; ".join(dict.fromkeys(methods))
+        coefficient, np.moveaxis(np.stack(at_low), -1, 1).astype(np.complex64), power, axis, way_power, sector_power, "; ".join(dict.fromkeys(methods))
     )
 
 

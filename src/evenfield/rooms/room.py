@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from evenfield.base.air import Air
 from evenfield.base.errors import DataError, message
-from evenfield.rooms.loudspeaker import Loudspeaker, Placement
+from evenfield.rooms.source import Loudspeaker, Placement
 from evenfield.rooms.surfaces import Surface, surface
 
 FloatArray = NDArray[np.float64]
@@ -36,8 +36,8 @@ class Desk:
     surface: Surface = field(default_factory=lambda: Surface.of(0.03, name="console"))
 
     def __post_init__(self) -> None:
-        if not (self.x[0] < self.x[1] and self.y[0] < self.y[1] and self.height > 0):
-            raise DataError(message("console", "a rectangle above the floor", f"x {self.x}, y {self.y}, height {self.height}"))
+        if not (self.x[0] < self.x[1] and self.y[0] < self.y[1] and np.isfinite(self.height)):
+            raise DataError(message("console", "a rectangle, low edge before high", f"x {self.x}, y {self.y}, height {self.height}"))
 
     def to_row(self) -> FloatArray:
         """(6,) x0, x1, y0, y1, height, 1."""
@@ -69,7 +69,7 @@ class BoxRoom:
         if self.desk is not None:
             d = self.desk
             inside = d.x[0] >= 0 and d.x[1] <= self.length[0] and d.y[0] >= 0 and d.y[1] <= self.length[1]
-            if not (inside and d.height < self.length[2]):
+            if not (inside and 0 < d.height < self.length[2]):
                 raise DataError(message("console", "inside the room", f"x {d.x}, y {d.y}, height {d.height} m"))
 
     @property

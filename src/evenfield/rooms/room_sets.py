@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from evenfield.base.air import Air
 from evenfield.base.errors import DataError, message
-from evenfield.rooms.loudspeaker import Loudspeaker, Placement
+from evenfield.rooms.source import Loudspeaker, Placement
 from evenfield.rooms.room import CLEARANCE, WALLS, BoxRoom, check_seats
 from evenfield.rooms.surfaces import OCTAVES
 

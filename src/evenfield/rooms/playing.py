@@ -14,9 +14,9 @@ from evenfield.base.errors import DataError, Refusal, message
 from evenfield.rooms import late as late_part
 from evenfield.rooms.grid import MODAL_TOP_HZ, BandGrid, band_grid
 from evenfield.rooms.impedance import GREATEST_ABSORPTION, wall_impedance
-from evenfield.rooms.loudspeaker import Loudspeaker, Way, loudspeaker
+from evenfield.rooms.source import Loudspeaker, Way, loudspeaker
 from evenfield.rooms.pattern import PatternTable, pattern_table
-from evenfield.rooms.room_set import RoomSet
+from evenfield.rooms.room_sets import RoomSet
 from evenfield.rooms.sectors import SECTOR_NAMES, SECTORS
 
 if TYPE_CHECKING:
@@ -368,7 +368,7 @@ def _modal(
     zeta = np.minimum(wall_impedance(rooms.at(rooms.absorption, f)[:, :6]), LARGEST_IMPEDANCE)
     k = 2 * np.pi * f / rooms.air.speed_of_sound
     coarse = np.ascontiguousarray(table.coarse[:, : len(f)])
-    omni = bool(np.ptp(np.abs(coarse), axis=(2, 3)).max() <= 1e-6 * np.abs(coarse).max() and source.phase_known)
+    omni = bool(np.abs(coarse - coarse[:, :, :1, :1]).max() <= 1e-6 * np.abs(coarse).max())
     first = grid.first[: bands + 1]
     share_out(modal_places, shape[0] * shape[1], rooms.lengths, 1 / zeta, k, frames, origins, rooms.seats, coarse, omni, first, out)
     return out, bands
