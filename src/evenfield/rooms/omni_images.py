@@ -95,7 +95,7 @@ def _window() -> NDArray[np.float32]:
 
 @cache
 def _weights(length: int, sample_rate: float, centre: tuple[float, ...]) -> NDArray[np.complex64]:
-    """(F, B) share of each octave, linear over log frequency between centres, over the window's own spectrum."""
+    """(F, B) share of each octave, linear over frequency between centres, over the window's own spectrum."""
     from scipy.special import i0
 
     f = np.fft.rfftfreq(length, 1 / sample_rate)
@@ -107,8 +107,7 @@ def _weights(length: int, sample_rate: float, centre: tuple[float, ...]) -> NDAr
     if len(centre) == 1:
         share = np.ones((1, len(f)))
     else:
-        x = np.log(np.clip(f, centre[0], centre[-1]))
-        share = np.stack([np.interp(x, np.log(centre), row) for row in np.eye(len(centre))])
+        share = np.stack([np.interp(f, centre, row) for row in np.eye(len(centre))])
     return np.ascontiguousarray((share * (taper / own * shift)).T, np.complex64)
 
 

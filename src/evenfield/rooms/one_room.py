@@ -270,7 +270,7 @@ class Tracer:
 
     def modal(self, seats: FloatArray, frequency: FloatArray, coarse: NDArray[np.complex64]) -> ComplexArray:
         """(S, L) modal pressure of a box room, Pa per volt; coarse (W, L, 19, 36) patterns at those frequencies."""
-        from evenfield.rooms.modes import LARGEST_IMPEDANCE, modal_spectrum
+        from evenfield.rooms.modes import LARGEST_IMPEDANCE, modal_admittance, modal_spectrum
 
         room = self.room
         assert isinstance(room, BoxRoom)
@@ -278,9 +278,11 @@ class Tracer:
         zeta = np.minimum(wall_impedance(alpha), LARGEST_IMPEDANCE)
         out = np.zeros((len(seats), len(frequency)), complex)
         origins, frame = self.placement.origins(self.source), self.placement.frame
-        k = 2 * np.pi * frequency / room.air.speed_of_sound
+        c = room.air.speed_of_sound
+        beta = modal_admittance(1 / zeta, room.areas, room.volume, self.rates(frequency), c)
+        k = 2 * np.pi * frequency / c
         pattern = np.ascontiguousarray(coarse)
-        modal_spectrum(np.asarray(room.length), 1 / zeta, k, frame, origins, seats, pattern, False, out)
+        modal_spectrum(np.asarray(room.length), beta, k, frame, origins, seats, pattern, False, out)
         return out
 
     @property

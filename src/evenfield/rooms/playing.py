@@ -283,18 +283,21 @@ def _trace(
 def _diffuse(rooms: RoomSet, grid: BandGrid) -> dict[str, FloatArray]:
     """Decay rates at the nodes (R, J), reverberation time by band (R, B), at mid frequencies (R,), scattering rate (R, J)."""
     c, volume, area = rooms.air.speed_of_sound, rooms.volume[:, None], rooms.areas.sum(axis=1)[:, None]
-
-    def rate(f: FloatArray) -> FloatArray:
-        alpha = np.minimum(rooms.mean(rooms.at(rooms.absorption, f)), GREATEST_ABSORPTION)
-        return late_part.decay_rate(volume, area, alpha, rooms.air.absorption_db_per_m(f), c)
-
     scatter = np.minimum(rooms.mean(rooms.at(rooms.scattering, grid.node)), 1 - 1e-6)
     return {
-        "rate": rate(grid.node),
-        "time": late_part.reverberation_time(rate(grid.centre)),
-        "mid_time": late_part.reverberation_time(rate(np.array([500.0, 1000.0]))).mean(axis=1),
+        "rate": _rate(rooms, grid.node),
+        "time": late_part.reverberation_time(_rate(rooms, grid.centre)),
+        "mid_time": late_part.reverberation_time(_rate(rooms, np.array([500.0, 1000.0]))).mean(axis=1),
         "scatter_rate": c * area / (4 * volume) * -np.log1p(-scatter),
     }
+
+
+def _rate(rooms: RoomSet, f: FloatArray) -> FloatArray:
+    """(R, F) energy decay rate, 1/s."""
+    alpha = np.minimum(rooms.mean(rooms.at(rooms.absorption, f)), GREATEST_ABSORPTION)
+    area = rooms.areas.sum(axis=1)[:, None]
+    air = rooms.air.absorption_db_per_m(f)
+    return late_part.decay_rate(rooms.volume[:, None], area, alpha, air, rooms.air.speed_of_sound)
 
 
 def _late_energy(rooms: RoomSet, grid: BandGrid, table: PatternTable, diffuse: dict[str, FloatArray], early_s: float) -> FloatArray:
@@ -356,7 +359,7 @@ def _modal(
     shape: tuple[int, ...],
 ) -> tuple[FloatArray, int]:
     """(R, P, S, Bl) mean square of the modal sum in the bands below MODAL_TOP_HZ, and their number."""
-    from evenfield.rooms.modes import LARGEST_IMPEDANCE, modal_places
+    from evenfield.rooms.modes import LARGEST_IMPEDANCE, modal_admittance, modal_places
     from evenfield.rooms.threads import share_out
 
     bands = int(np.sum(grid.centre * OCTAVE ** (0.5 / grid.fraction) < MODAL_TOP_HZ * 0.999))
@@ -369,8 +372,10 @@ def _modal(
     k = 2 * np.pi * f / rooms.air.speed_of_sound
     coarse = np.ascontiguousarray(table.coarse[:, : len(f)])
     omni = bool(np.abs(coarse - coarse[:, :, :1, :1]).max() <= 1e-6 * np.abs(coarse).max())
+    c = rooms.air.speed_of_sound
+    beta = modal_admittance(1 / zeta, rooms.areas, rooms.volume, _rate(rooms, f), c)
     first = grid.first[: bands + 1]
-    share_out(modal_places, shape[0] * shape[1], rooms.lengths, 1 / zeta, k, frames, origins, rooms.seats, coarse, omni, first, out)
+    share_out(modal_places, shape[0] * shape[1], rooms.lengths, beta, k, frames, origins, rooms.seats, coarse, omni, first, out)
     return out, bands
 
 
