@@ -119,7 +119,7 @@ class Directivity:
 
     def on_axis(self) -> ComplexArray:
         """(F,) pressure on the reference axis. Raises DataError where the axis was not recorded."""
-        return self.orbit("horizontal", [0.0])[0]
+        return np.asarray(self.orbit("horizontal", [0.0])[0])
 
     def replace(self, **changes: Any) -> Directivity:
         """A new Directivity with some fields changed."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from evenfield.data.directions import Directions, clenshaw_curtis
+from evenfield.data.directions import Directions, clenshaw_curtis, spherical_to_vectors
 
 _SLACK_DEG = 2e-3
 
@@ -98,3 +98,25 @@ def find_grid(directions: Directions) -> SphereGrid | None:
     table[0] = use[np.flatnonzero(is_pole & (elevation < 0))[0]]
     table[-1] = use[np.flatnonzero(is_pole & (elevation > 0))[0]]
     return SphereGrid(table, first)
+
+
+_USUAL_STEPS_DEG = (1.0, 2.0, 2.5, 3.0, 5.0, 6.0, 7.5, 10.0, 15.0)
+
+
+def find_grid_within(directions: Directions) -> SphereGrid | None:
+    """The finest closed grid of a usual step, the same both ways, whose every point is among the directions; or None.
+
+    For grids that come with points beside them (further orbits).
+    """
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(directions.vectors)
+    for step in _USUAL_STEPS_DEG:
+        rings, columns = round(180 / step), round(360 / step)
+        if (rings - 1) * columns + 2 > len(directions):
+            continue
+        elevation, azimuth = np.meshgrid(np.arange(rings + 1) * step - 90.0, np.arange(columns) * step, indexing="ij")
+        chord, index = tree.query(spherical_to_vectors(azimuth, elevation))
+        if np.max(chord) <= np.radians(10 * _SLACK_DEG):
+            return SphereGrid(np.asarray(index, np.intp))
+    return None

@@ -1,1 +1,48 @@
 """Cabinets, drivers, vents and waveguides as surfaces."""
+
+from evenfield.shape.build import build_surface
+from evenfield.shape.elements import (
+    Cabinet,
+    Coaxial,
+    Cone,
+    Dome,
+    Element,
+    Elliptic,
+    Outline,
+    Round,
+    RoundedRectangle,
+    Throat,
+    VentOpening,
+    Waveguide,
+)
+from evenfield.shape.facts import MovingPart, SurfaceFacts, outline, rounded_box_volume, surface_facts
+from evenfield.shape.profiles import PROFILES, Profile
+from evenfield.shape.sizes import EdgeLengths, edge_lengths_for
+
+PHYSICS_VERSION = 3
+"""Raised when results change for the same inputs; part of the key of stored results."""
+
+__all__ = [
+    "PROFILES",
+    "Cabinet",
+    "Coaxial",
+    "Cone",
+    "Dome",
+    "EdgeLengths",
+    "Element",
+    "Elliptic",
+    "MovingPart",
+    "Outline",
+    "Profile",
+    "Round",
+    "RoundedRectangle",
+    "SurfaceFacts",
+    "Throat",
+    "VentOpening",
+    "Waveguide",
+    "build_surface",
+    "edge_lengths_for",
+    "outline",
+    "rounded_box_volume",
+    "surface_facts",
+]

@@ -1,0 +1,47 @@
+"""Checking a design without solving it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from evenfield.loudspeaker.chains import responses
+from evenfield.loudspeaker.circuits import BOX, boxes_of, drivers_of
+from evenfield.loudspeaker.frequencies import output_axis
+from evenfield.loudspeaker.geometry import cabinet_of
+from evenfield.loudspeaker.load import read_design
+from evenfield.loudspeaker.predict import located
+from evenfield.transducer.box import VentedBox
+from evenfield.transducer.driver import CompressionDriver
+
+
+def check_file(path: str | Path) -> list[str]:
+    """What a design file says, in a few lines, after every check that needs no solve.
+
+    Raises DesignError with file and line.
+    """
+    design, positions = read_design(path)
+    with located(positions):
+        air = design.air.to_air()
+        drivers = drivers_of(design, air)
+        boxes = boxes_of(design)
+        cabinet_of(design)
+        responses(design, output_axis())
+    lines = [f"{design.name}: {design.title}".rstrip(": ")]
+    for name, driver in drivers.items():
+        motor = driver.driver if isinstance(driver, CompressionDriver) else driver
+        p = motor.parameters(air)
+        lines.append(
+            f"  {name}: Re {p['Re']:.3g} ohm, Bl {p['Bl']:.3g} Tm, Mms {1e3 * p['Mms']:.3g} g, Fs {p['Fs']:.3g} Hz, "
+            f"Qts {p['Qts']:.3g}, Vas {1e3 * p['Vas']:.3g} L, Sd {1e4 * p['Sd']:.3g} cm2"
+        )
+    box = boxes.get(BOX)
+    if isinstance(box, VentedBox):
+        lines.append(f"  box: {1e3 * box.volume:.3g} L, vented, tuned to {box.tuning_hz(air):.3g} Hz")
+    elif box is not None:
+        lines.append(f"  box: {1e3 * box.volume:.3g} L, closed")
+    if box is not None:
+        lines.append(f"  box: one spring below {box.lumped_limit_hz(air):.0f} Hz")
+    for key in design.unused():
+        lines.append(f"  {key}: kept, but nothing reads it yet")
+    lines.append(f"{Path(path).name} can be predicted.")
+    return lines

@@ -1,0 +1,265 @@
+"""The prediction: from a Design to what goes out in every direction, per volt."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from evenfield import metrics
+from evenfield.base.air import Air
+from evenfield.base.errors import DesignError
+from evenfield.data.directions import sphere_directions
+from evenfield.data.directivity import Directivity
+from evenfield.data.impedance import Impedance
+from evenfield.data.response import Response
+from evenfield.loudspeaker.chains import has_filters, responses
+from evenfield.loudspeaker.circuits import boxes_of, drivers_of, output_impedances, parts_of
+from evenfield.loudspeaker.design import Design
+from evenfield.loudspeaker.frequencies import leave_one_out_db, output_axis, solved_axis, upsample
+from evenfield.loudspeaker.geometry import VENT, cabinet_of, way_origin
+from evenfield.loudspeaker.handover import Handover, handovers_of
+from evenfield.loudspeaker.load import Positions, read_design
+from evenfield.loudspeaker.measured import measured_way
+from evenfield.loudspeaker.store import Store
+from evenfield.loudspeaker.superpose import add_ways, pressure_at
+from evenfield.loudspeaker.sweep import Progress, RadiationSweep, sweep_radiation
+from evenfield.shape.elements import Cabinet
+from evenfield.transducer.network import solve_network
+from evenfield.transducer.solution import NetworkSolution
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What a design does.
+
+    Parameters
+        design : Design
+        ways : each way unfiltered, per 1 V RMS at its terminals, all other terminals shorted; own origin
+        filters : (F,) complex, volts at the terminals per volt at the loudspeaker's input
+        system : the filtered ways added at the brief's distance, per volt at the loudspeaker's input
+        power : the filtered ways' powers added, far field, magnitude only
+        impedance : at each way's terminals
+        excursion : of each way's diaphragm, m RMS per volt at its terminals
+        system_excursion : of each way's diaphragm, m RMS per volt at the loudspeaker's input
+        vent_speed : of each vent, m/s RMS per volt at the loudspeaker's input
+        handovers : the measures of each adjacent pair of ways, lowest first
+        rigid_above_hz : first mode of each way's diaphragm: above, the result is marked "rigid piston"
+        lumped_below_hz : the box is one spring below this
+        error_db, interpolation_error_db : stated errors of the solves (RMS, front) and of the frequency interpolation
+        band : tolerance band of the on-axis level, from the design's ± tolerances; None without any
+    """
+
+    design: Design
+    ways: Mapping[str, Directivity]
+    filters: Mapping[str, ComplexArray]
+    system: Directivity
+    power: Directivity
+    impedance: Mapping[str, Impedance]
+    excursion: Mapping[str, Response]
+    system_excursion: Mapping[str, Response]
+    vent_speed: Mapping[str, Response]
+    handovers: tuple[Handover, ...] = ()
+    rigid_above_hz: Mapping[str, float] = field(default_factory=dict)
+    lumped_below_hz: float = math.inf
+    error_db: float | None = None
+    interpolation_error_db: float | None = None
+    outline: Mapping[str, Any] = field(default_factory=dict)
+    band: Mapping[str, Any] | None = None
+    statistics: Mapping[str, Any] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+    @property
+    def frequency(self) -> FloatArray:
+        """(F,) Hz."""
+        return self.system.frequency
+
+    @property
+    def active(self) -> bool:
+        """True when the levels are per volt at the loudspeaker's input, before its filters and amplifiers."""
+        return has_filters(self.design)
+
+    def at(self, point: ArrayLike) -> Response:
+        """The sound at one point (3,), m in the design's frame, Pa per volt at the loudspeaker's input."""
+        place = np.asarray(point, float).reshape(3)
+        total = sum(pressure_at(way, place)[0] * self.filters[name] for name, way in self.ways.items())
+        return Response(
+            self.frequency, np.asarray(total), "Pa", (float(place[0]), float(place[1]), float(place[2])),
+            provenance={"kind": "ways added at a point"},
+        )  # fmt: skip
+
+
+def predict(
+    design: Design,
+    *,
+    folder: str | Path | None = None,
+    progress: Progress | None = None,
+    frequency_hz: ArrayLike | None = None,
+) -> Prediction:
+    """Predict a loudspeaker.
+
+    Parameters
+        design : Design
+        folder : where measured files are looked for and `.evenfield/` keeps results; None keeps nothing
+        progress : shows how far the solves are
+        frequency_hz : (F,) Hz, ascending; None is the 1/24-octave axis from 20 Hz to 20 kHz
+    Returns
+        Prediction on that axis.
+    Raises DesignError when the parts contradict each other or do not fit; MeshError when the body cannot be solved.
+    Cost: some 80 boundary-element solves for a compact monitor; a repeated call reads them from the store.
+    """
+    store = None if folder is None else Store(folder)
+    air = design.air.to_air()
+    frequency = output_axis() if frequency_hz is None else np.asarray(frequency_hz, float)
+    drivers = drivers_of(design, air)
+    boxes = boxes_of(design)
+    cabinet = cabinet_of(design)
+    measured = {n: measured_way(design, n, folder, frequency) for n, w in design.ways.items() if w.measured is not None}
+    size = math.hypot(cabinet.width, cabinet.height)
+    sweep = sweep_radiation(cabinet, solved_axis(frequency, size, air.speed_of_sound), air, store, progress)
+    radiation = Radiated.on(frequency, sweep, cabinet, air)
+    parts = parts_of(design, sweep.parts, drivers)
+    sources = output_impedances(design)
+    network = solve_network(frequency, parts, radiation.impedance, boxes, air=air, output_impedance=sources)
+    ways = {n: measured.get(n) or radiation.way(network, n, way_origin(design, n), air) for n in design.ways}
+    return _assemble(design, ways, network, sweep, radiation, cabinet, air)
+
+
+def predict_file(path: str | Path, *, progress: Progress | None = None) -> Prediction:
+    """Predict the design in a file, with its results kept beside it; errors carry file and line."""
+    path = Path(path)
+    design, positions = read_design(path)
+    with located(positions), Store(path.parent).run(path.name, path.read_text(encoding="utf-8")):
+        return predict(design, folder=path.parent, progress=progress)
+
+
+class located:
+    """Adds file and line to the design errors raised inside it."""
+
+    def __init__(self, positions: Positions) -> None:
+        self._positions = positions
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, kind: Any, error: Any, trace: Any) -> None:
+        if isinstance(error, DesignError) and error.key is not None:
+            raise self._positions.locate(error) from None
+
+
+@dataclass(frozen=True)
+class Radiated:
+    """A radiation sweep carried to the output axis."""
+
+    frequency: FloatArray
+    parts: tuple[str, ...]
+    field: ComplexArray
+    impedance: ComplexArray
+    error_db: float
+
+    @classmethod
+    def on(cls, frequency: FloatArray, sweep: RadiationSweep, cabinet: Cabinet, air: Air) -> Radiated:
+        """Per acceleration, each part's delay from its own place taken out, splined, put back."""
+        per_hz = 2 * np.pi / air.speed_of_sound
+        jw_solved, jw = 2j * np.pi * sweep.frequency, 2j * np.pi * frequency
+        places = part_places(cabinet)
+        field = np.empty((len(sweep.parts), len(sweep.directions), len(frequency)), complex)
+        errors = []
+        for i, name in enumerate(sweep.parts):
+            path = -sweep.directions.vectors @ np.asarray(places[name])
+            value = sweep.far_field[i] / jw_solved
+            field[i] = upsample(sweep.frequency, value, frequency, path, per_hz) * jw
+            if not name.startswith(VENT):
+                front = sweep.directions.vectors[:, 0] > 0
+                turned = value * np.exp(1j * per_hz * np.outer(path, sweep.frequency))
+                errors.append(leave_one_out_db(sweep.frequency, turned[front]))
+        impedance = upsample(sweep.frequency, sweep.impedance / jw_solved, frequency, 0.0, per_hz) * jw
+        return cls(frequency, sweep.parts, field, impedance, max(errors, default=0.0))
+
+    def way(self, network: NetworkSolution, name: str, origin: tuple[float, float, float], air: Air) -> Directivity:
+        """One way's Directivity: everything that moves when its terminals are driven, referred to its origin."""
+        velocity = network.velocity[network.ways.index(name)]
+        directions = sphere_directions()
+        total = np.zeros(self.field.shape[1:], complex)
+        for i, part in enumerate(self.parts):
+            total += self.field[i] * velocity[network.parts.index(part)][None]
+        k = 2 * np.pi * self.frequency / air.speed_of_sound
+        # about the design's origin p = P e^{+jk d.o}; about the way's own origin that turn is taken out
+        total *= np.exp(-1j * np.outer(directions.vectors @ np.asarray(origin), k))
+        return Directivity(
+            total,
+            directions,
+            self.frequency,
+            origin=origin,
+            speed_of_sound=air.speed_of_sound,
+            density=air.density,
+            provenance={"kind": "predicted", "way": name},
+        )
+
+
+def part_places(cabinet: Cabinet) -> dict[str, tuple[float, float, float]]:
+    """Where each moving part sits on its face, m."""
+    from evenfield.shape.elements import moving_names
+
+    places = {}
+    for element in cabinet.elements:
+        x = 0.0 if element.face == "front" else -float(cabinet.depth)
+        for name in moving_names(element):
+            places[name] = (x, float(element.y), float(element.z))
+    return places
+
+
+def _assemble(
+    design: Design,
+    ways: dict[str, Directivity],
+    network: NetworkSolution,
+    sweep: RadiationSweep,
+    radiation: Radiated,
+    cabinet: Cabinet,
+    air: Air,
+) -> Prediction:
+    from evenfield.loudspeaker.tolerance import tolerance_band
+    from evenfield.shape import outline
+
+    frequency = radiation.frequency
+    filters = responses(design, frequency)
+    top = list(design.ways)[-1]
+    distance = float(design.brief.listening_distance)
+    system = add_ways(ways, filters, ways[top].origin, distance, sphere_directions())
+    moves = _movements(network, filters)
+    parts = dict(zip(network.parts, range(len(network.parts)), strict=True))
+    return Prediction(
+        design,
+        ways,
+        filters,
+        system,
+        metrics.power_sum({n: w.filtered(filters[n]) for n, w in ways.items()}),
+        {n: Impedance(frequency, network.impedance[i]) for i, n in enumerate(network.ways)},
+        {n: Response(frequency, network.displacement[i, parts[n]], "m") for i, n in enumerate(network.ways)},
+        {n: Response(frequency, moves[parts[n]] / (2j * np.pi * frequency), "m") for n in network.ways},
+        {n: Response(frequency, moves[parts[n]], "m/s") for n in network.parts if n.startswith(VENT)},
+        handovers_of(design, ways, filters),
+        {n: float(w.driver.first_mode) for n, w in design.ways.items() if w.driver and w.driver.first_mode},
+        min(network.lumped_limit_hz.values(), default=math.inf),
+        float(np.sqrt(np.mean(sweep.error_db**2))),
+        radiation.error_db,
+        outline(cabinet),
+        tolerance_band(design, radiation, ways, filters, system, air),
+        dict(sweep.statistics),
+    )
+
+
+def _movements(network: NetworkSolution, filters: Mapping[str, ComplexArray]) -> ComplexArray:
+    """(part, F) velocity of each diaphragm and vent per volt at the loudspeaker's input."""
+    total = np.zeros(network.diaphragm_velocity.shape[1:], complex)
+    for i, name in enumerate(network.ways):
+        total += network.diaphragm_velocity[i] * filters[name][None]
+    return total
