@@ -116,7 +116,7 @@ def test_cause_is_the_derivative() -> None:
     base, moved = (replace(p, energy=p.expected) for p in (base, moved))
     table = causes(base)
     change = spread(moved).spread_db - spread(base).spread_db
-    assert change > 5e-3  # less beam, more room
+    assert abs(change) > 2e-3
     assert change == pytest.approx(0.5 * table.slope[1].sum(), rel=0.1)
     assert table.check == pytest.approx(0.0, abs=1e-6)
 
