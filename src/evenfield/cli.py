@@ -73,7 +73,9 @@ def judge(
 
 @app.command()
 def rooms(
-    subject: Annotated[Path, typer.Argument(help="Design file, or a directivity (SOFA, NetCDF, CSV, folder).", metavar="DESIGN|DIRECTIVITY")],
+    subject: Annotated[
+        Path, typer.Argument(help="Design file, or a directivity (SOFA, NetCDF, CSV, folder).", metavar="DESIGN|DIRECTIVITY")
+    ],
     room: Annotated[Path | None, typer.Option("--room", help="One described room (YAML).")] = None,
     ensemble: Annotated[list[str] | None, typer.Option("--ensemble", help="studios or living-rooms; may be repeated.")] = None,
     count: Annotated[int | None, typer.Option("--count", help="Rooms in each ensemble (default 1000).")] = None,

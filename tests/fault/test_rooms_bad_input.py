@@ -22,7 +22,8 @@ def refused(pattern: str):  # type: ignore[no-untyped-def]
 
 
 @pytest.mark.parametrize(
-    ("position", "words"), [((-0.5, 1, 1), "front"), ((1, 4.2, 1), "left"), ((1, 1, 0.001), "floor"), ((1, 1, np.nan), "loudspeaker")]
+    ("position", "words"),
+    [((-0.5, 1, 1), "front"), ((1, 4.2, 1), "left"), ((1, 1, 0.001), "floor"), ((1, 1, np.nan), "loudspeaker")],
 )
 def test_loudspeaker_outside_or_in_a_wall(position: tuple[float, ...], words: str) -> None:
     with refused(f"loudspeaker.*inside the room.*{words}|{words}.*inside"):

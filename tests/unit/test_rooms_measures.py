@@ -86,7 +86,7 @@ def test_direct_sound_is_free_field(played: rooms.Played) -> None:
 
 
 def test_energy_is_kept_when_the_early_part_grows() -> None:
-    """Total expected energy does not depend on where the exact part ends (energy conservation of the late part), nor on scattering."""
+    """Total expected energy depends neither on where the exact part ends nor on scattering: the late part conserves energy."""
     plain = rooms.omnidirectional(AXIS)
     totals = []
     for early_s, scattering in ((0.010, 0.0), (0.040, 0.0), (0.020, 0.5)):

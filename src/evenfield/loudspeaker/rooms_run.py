@@ -16,7 +16,15 @@ from evenfield.base.errors import DataError, Refusal, message
 from evenfield.data.directivity import Directivity
 from evenfield.loudspeaker.predict import Prediction
 from evenfield.loudspeaker.rooms_estimate import EstimateMatch, match_estimate
-from evenfield.loudspeaker.rooms_section import RoomSection, RoomsSection, Scene, build_scene, parse_console, parse_rooms, read_room
+from evenfield.loudspeaker.rooms_section import (
+    RoomSection,
+    RoomsSection,
+    Scene,
+    build_scene,
+    parse_console,
+    parse_rooms,
+    read_room,
+)
 from evenfield.rooms.boundary import BoundaryEffect, boundary_effect
 from evenfield.rooms.by_cause import Causes, causes
 from evenfield.rooms.ensembles import KINDS, ensemble
@@ -130,7 +138,7 @@ def subject_of(what: Prediction | Directivity, title: str = "") -> Subject:
         return Subject(loudspeaker(what, names=("whole",), title=name), what, name, notes=(note,))
     names = list(what.ways)
     ways = [(what.ways[n], np.asarray(what.filters[n])) for n in names]
-    known = loudspeaker(ways, names=names, title=what.design.name)  # type: ignore[arg-type]
+    known = loudspeaker(ways, names=names, title=what.design.name)
     handovers = tuple((h.lower, h.upper, h.frequency) for h in what.handovers if math.isfinite(h.frequency))
     return Subject(known, what.system, what.design.name, handovers, what.design.air.to_air())
 
@@ -278,19 +286,17 @@ def _listen(subject: Subject, scene: Scene | None, wav: str | Path | None, orbit
 def _boundary(subject: Subject, orbits: str) -> dict[str, BoundaryEffect]:
     """Effect of one, two and three hard walls and of a console at usual distances, at frequencies that the data hold."""
     low, high = subject.source.frequency_range
-    f = np.geomspace(max(20.0, low), min(2000.0, high), 60)
+    f = np.geomspace(max(20.0, low), min(1000.0, high), 60)
     depth = float(np.max(-subject.source.offsets[:, 0], initial=0.0))
     gaps = {"behind": 0.35 + depth, "floor": 1.2, "right": 0.9}
     cases = {"wall behind": ["behind"], "wall and floor": ["behind", "floor"], "corner and floor": ["behind", "floor", "right"]}
     desk = Desk((0.3 + depth, 1.1 + depth), (-0.9, 0.9), -0.45)
     found = {
-        name: boundary_effect(subject.source, {w: gaps[w] for w in walls}, frequency_hz=f, orbits=orbits, step_deg=7.5)
+        name: boundary_effect(subject.source, {w: gaps[w] for w in walls}, frequency_hz=f, orbits=orbits)
         for name, walls in cases.items()
     }
     wide = np.geomspace(max(20.0, low), min(20000.0, high), 120)
-    found["console"] = boundary_effect(
-        subject.source, {}, distance=1.5, frequency_hz=wide, desk=desk, orbits=orbits, step_deg=7.5
-    )
+    found["console"] = boundary_effect(subject.source, {}, distance=1.5, frequency_hz=wide, desk=desk, orbits=orbits)
     return found
 
 
@@ -315,7 +321,16 @@ def _ensemble_dict(e: EnsembleResult) -> dict[str, Any]:
     c = e.comparison
 
     def one(s: Any) -> dict[str, Any]:
-        names = ("spread_db", "error_db", "room_db", "place_db", "seat_db", "departure_db", "departure_error_db", "slope_db_per_octave")
+        names = (
+            "spread_db",
+            "error_db",
+            "room_db",
+            "place_db",
+            "seat_db",
+            "departure_db",
+            "departure_error_db",
+            "slope_db_per_octave",
+        )
         values = {n: _list(np.array([getattr(s, n)]))[0] for n in names}
         return {"title": s.title, **values, "by_band_db": _list(s.by_band_db), "mean_db": _list(s.mean_db)}
 
@@ -327,7 +342,11 @@ def _ensemble_dict(e: EnsembleResult) -> dict[str, Any]:
         "loudspeaker": one(c.loudspeaker),
         "ideal": one(c.ideal),
         "omnidirectional": one(c.omni),
-        "fan": {"frequency_hz": _list(e.frequency), "percent": list(PERCENTS), "level_db": [_list(row) for row in e.percentile_db]},
+        "fan": {
+            "frequency_hz": _list(e.frequency),
+            "percent": list(PERCENTS),
+            "level_db": [_list(row) for row in e.percentile_db],
+        },
         "direct_to_reflected_db": _list(e.ratio_db),
         "early_reflection_error_db": e.early_error_db,
         "causes": {
@@ -340,7 +359,13 @@ def _ensemble_dict(e: EnsembleResult) -> dict[str, Any]:
         if e.estimate is None
         else {"mean_error_db": e.estimate.mean_error_db, "room_error_db": e.estimate.room_error_db},
         "translation": {
-            t.to: {"rms_db": t.rms_db, "constant_db": t.constant_db, "varying_db": t.varying_db, "frequency_hz": _list(t.frequency), "median_db": _list(t.percentile_db[2])}
+            t.to: {
+                "rms_db": t.rms_db,
+                "constant_db": t.constant_db,
+                "varying_db": t.varying_db,
+                "frequency_hz": _list(t.frequency),
+                "median_db": _list(t.percentile_db[2]),
+            }
             for t in e.translations
         },
     }
@@ -356,7 +381,11 @@ def _room_dict(room: RoomResult) -> dict[str, Any]:
                 "direct_to_reflected_db": [_list(row) for row in r.direct_to_reflected_db],
                 "reverberation_time_s": _list(r.time),
                 "reflections": [
-                    {"walls": list(q.walls), "delay_ms": 1000 * q.delay_s, "level_1khz_db": float(np.interp(1000, r.frequency, q.level_db))}
+                    {
+                        "walls": list(q.walls),
+                        "delay_ms": 1000 * q.delay_s,
+                        "level_1khz_db": float(np.interp(1000, r.frequency, q.level_db)),
+                    }
                     for q in r.reflections[0]
                 ],
             }

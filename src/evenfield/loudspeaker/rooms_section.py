@@ -95,7 +95,9 @@ class RoomSection(_Part):
     name: str = "room"
     length: Distance | None = None
     width: Distance | None = None
-    outline: tuple[tuple[Any, Any], ...] | None = Field(None, description="corners of the floor, convex or L-shaped, in place of length and width")
+    outline: tuple[tuple[Any, Any], ...] | None = Field(
+        None, description="corners of the floor, convex or L-shaped, in place of length and width"
+    )
     height: Distance
     surfaces: dict[str, SurfaceLike]
     loudspeakers: tuple[LoudspeakerPlace, ...] = ()
@@ -256,7 +258,15 @@ def _prism(section: RoomSection, surfaces: dict[str, Surface], air: Air) -> Poly
         known = "'walls' or 'wall 1' and so on, 'floor' and 'ceiling'"
         raise DataError(f"surfaces must be named {known}, got {sorted(unknown) or 'nothing for ' + ', '.join(missing)}.")
     walls = [surfaces.get(n, surfaces.get("walls")) for n in names]
-    return prism(plan, float(section.height), [w for w in walls if w is not None], surfaces["floor"], surfaces["ceiling"], air, section.name)
+    return prism(
+        plan,
+        float(section.height),
+        [w for w in walls if w is not None],
+        surfaces["floor"],
+        surfaces["ceiling"],
+        air,
+        section.name,
+    )
 
 
 __all__ = ["ConsoleSection", "RoomSection", "RoomsSection", "Scene", "build_scene", "parse_console", "parse_rooms", "read_room"]

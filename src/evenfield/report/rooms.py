@@ -30,19 +30,25 @@ def rooms_lines(result: RoomsResult) -> Iterator[str]:
     for e in result.ensembles:
         s, c = e.comparison.loudspeaker, e.comparison
         yield ""
-        yield f"{e.name}: {s.rooms} rooms ({OWN}s below)"
-        yield f"  room spread         {s.spread_db:.2f} dB ± {s.error_db:.2f}   constant DI {c.mean_index_db:.1f} dB: {c.ideal.spread_db:.2f}   omnidirectional: {c.omni.spread_db:.2f}"
+        yield f"{e.name}: {s.rooms} rooms (evenfield's own measures, not a standard's)"
+        others = f"constant DI {c.mean_index_db:.1f} dB: {c.ideal.spread_db:.2f}   omnidirectional: {c.omni.spread_db:.2f}"
+        yield f"  room spread         {s.spread_db:.2f} dB ± {s.error_db:.2f}   {others}"
         yield f"    of which          rooms {s.room_db:.2f}, places {s.place_db:.2f}, seats {s.seat_db:.2f} dB"
-        yield f"  ensemble departure  {s.departure_db:.2f} dB ± {s.departure_error_db:.2f}   constant DI: {c.ideal.departure_db:.2f}   omnidirectional: {c.omni.departure_db:.2f}"
+        others = f"constant DI: {c.ideal.departure_db:.2f}   omnidirectional: {c.omni.departure_db:.2f}"
+        yield f"  ensemble departure  {s.departure_db:.2f} dB ± {s.departure_error_db:.2f}   {others}"
         yield f"  early reflections   {e.early_error_db:.2f} dB from a tilted copy of the direct sound"
         if e.estimate is not None:
-            yield f"  in-room estimate    off the ensemble mean by {e.estimate.mean_error_db:.2f} dB, off a room by {e.estimate.room_error_db:.2f} dB (median)"
-        worst = e.causes.worst(3)
-        yield "  causes              " + "; ".join(f"{w}, {sector}, {f:g} Hz ({1000 * v:+.1f} mdB/dB)" for w, sector, f, v in worst)
+            single = f"off a room by {e.estimate.room_error_db:.2f} dB (median)"
+            yield f"  in-room estimate    off the ensemble mean by {e.estimate.mean_error_db:.2f} dB, {single}"
+        yield "  causes (thousandths of a dB of spread for each dB more energy)"
+        for way, sector, f, v in e.causes.worst(3):
+            yield f"    {way}, {sector}, {f:g} Hz: {1000 * v:+.1f}"
         for h in e.handovers:
-            yield f"  handover {h.lower} to {h.upper} ({h.frequency:.0f} Hz): {100 * h.share:.0f} % of what off-axis energy does to the spread"
+            part = f"{100 * h.share:.0f} % of what off-axis energy does to the spread"
+            yield f"    handover {h.lower} to {h.upper}, {h.frequency:.0f} Hz: {part}"
         for t in e.translations:
-            yield f"  a mix heard on {t.to}: {t.rms_db:.1f} dB apart, {t.constant_db:.1f} always, {t.varying_db:.1f} with the room"
+            apart = f"{t.rms_db:.1f} dB apart, {t.constant_db:.1f} always, {t.varying_db:.1f} with the room"
+            yield f"  a mix heard on {t.to + ':':14}{apart}"
     if result.room is not None:
         yield ""
         yield "Operational check (limits unverified: from memory)"
@@ -85,7 +91,17 @@ def rooms_document(result: RoomsResult) -> Document:
         state=STATES[passed],
         summary=_summary(result),
         verdict=tuple(
-            VerdictRow("Operational check", STATES[c.passed], c.name, c.target, c.found, f"{c.margin:+.2f}", c.where, "", "limit unverified")
+            VerdictRow(
+                "Operational check",
+                STATES[c.passed],
+                c.name,
+                c.target,
+                c.found,
+                f"{c.margin:+.2f}",
+                c.where,
+                "",
+                "limit unverified",
+            )
             for c in check
         ),
         verdict_notes=("Limits of ITU-R BS.1116-3 and EBU Tech 3276, from memory: unverified.",) if check else (),
@@ -99,8 +115,8 @@ def _summary(result: RoomsResult) -> str:
     for e in result.ensembles:
         s, c = e.comparison.loudspeaker, e.comparison
         parts.append(
-            f"In {s.rooms} {e.name} the rooms are {s.spread_db:.2f} dB apart (± {s.error_db:.2f}); an ideal source of the same mean "
-            f"directivity index would be {c.ideal.spread_db:.2f}, an omnidirectional one {c.omni.spread_db:.2f}. The mean curve "
+            f"In {s.rooms} {e.name} the rooms are {s.spread_db:.2f} dB apart (± {s.error_db:.2f}); an ideal source of the same "
+            f"mean directivity index would be {c.ideal.spread_db:.2f}, an omnidirectional one {c.omni.spread_db:.2f}. The mean curve "
             f"departs from its line by {s.departure_db:.2f} dB (ideal {c.ideal.departure_db:.2f})."
         )
     return " ".join(parts) or "One described room."
@@ -116,10 +132,26 @@ def _ensemble_section(e: EnsembleResult) -> Section:
     s = c.loudspeaker
     parts: list[Part] = [
         Note(f"{s.rooms} rooms: {e.words}."),
-        picture(f"{key}-fan", "Level at the seat, all rooms, places and seats", "1/12 octave, each response less its mean over 250 Hz to 10 kHz; bands at 5, 25, 50, 75 and 95 %", lambda: fan_figure(e.frequency, e.percentile_db, estimate), f"Room spread {s.spread_db:.2f} dB"),
+        picture(
+            f"{key}-fan",
+            "Level at the seat, all rooms, places and seats",
+            "1/12 octave, each response less its mean over 250 Hz to 10 kHz; bands at 5, 25, 50, 75 and 95 %",
+            lambda: fan_figure(e.frequency, e.percentile_db, estimate),
+            f"Room spread {s.spread_db:.2f} dB",
+        ),
         _spread_table(e),
-        picture(f"{key}-spread", "How far apart the rooms are, by third octave", f"Standard deviation between rooms. {OWN}", lambda: spread_figure(c)),
-        picture(f"{key}-causes", "What causes it: direction and frequency", f"Change of the spread for 1 dB more energy sent there, ways together. {OWN}", lambda: cause_figure(e.causes)),
+        picture(
+            f"{key}-spread",
+            "How far apart the rooms are, by third octave",
+            f"Standard deviation between rooms. {OWN}",
+            lambda: spread_figure(c),
+        ),
+        picture(
+            f"{key}-causes",
+            "What causes it: direction and frequency",
+            f"Change of the spread for 1 dB more energy sent there, ways together. {OWN}",
+            lambda: cause_figure(e.causes),
+        ),
         _cause_table(e),
         _translation_table(e),
     ]
@@ -128,8 +160,8 @@ def _ensemble_section(e: EnsembleResult) -> Section:
     elif e.estimate is not None:
         parts.append(
             Note(
-                f"The standard's estimated in-room response is {e.estimate.mean_error_db:.2f} dB RMS off this ensemble's mean and, at the "
-                f"median, {e.estimate.room_error_db:.2f} dB off a single room."
+                f"The standard's estimated in-room response is {e.estimate.mean_error_db:.2f} dB RMS off this ensemble's mean "
+                f"and, at the median, {e.estimate.room_error_db:.2f} dB off a single room."
             )
         )
     return Section(key, f"What do {e.name} make of it?", tuple(parts))
@@ -141,23 +173,40 @@ def _spread_table(e: EnsembleResult) -> Table:
         cells = (f"{s.spread_db:.2f} ± {s.error_db:.2f}", f"{s.room_db:.2f}", f"{s.place_db:.2f}", f"{s.seat_db:.2f}")
         rows.append((s.title, *cells, f"{s.departure_db:.2f} ± {s.departure_error_db:.2f}", f"{s.slope_db_per_octave:+.2f}"))
     head = ("Source", "Room spread, dB", "rooms", "places", "seats", "Departure, dB", "Slope, dB/octave")
-    return Table("Spread and departure", head, tuple(rows), f"250 Hz to 10 kHz, third octaves; ± one standard error from the number of rooms. {OWN}.")
+    return Table(
+        "Spread and departure",
+        head,
+        tuple(rows),
+        f"250 Hz to 10 kHz, third octaves; ± one standard error from the number of rooms. {OWN}.",
+    )
 
 
 def _cause_table(e: EnsembleResult) -> Table:
     rows = [(way, sector, f"{f:g} Hz", f"{1000 * v:+.2f}") for way, sector, f, v in e.causes.worst(8)]
     rows += [
-        (f"{h.lower} to {h.upper}", "handover, all off-axis directions", f"{h.frequency:.0f} Hz", f"{1000 * h.slope:+.2f} ({100 * h.share:.0f} %)")
+        (
+            f"{h.lower} to {h.upper}",
+            "handover, all off-axis directions",
+            f"{h.frequency:.0f} Hz",
+            f"{1000 * h.slope:+.2f} ({100 * h.share:.0f} %)",
+        )
         for h in e.handovers
     ]
     head = ("Way", "Direction", "Octave about", "Thousandths of a dB per dB")
-    return Table("What to change first", head, tuple(rows), f"Derivative of the spread; less energy there brings the rooms together. {OWN}.")
+    return Table(
+        "What to change first",
+        head,
+        tuple(rows),
+        f"Derivative of the spread; less energy there brings the rooms together. {OWN}.",
+    )
 
 
 def _translation_table(e: EnsembleResult) -> Table:
     rows = tuple((t.to, f"{t.rms_db:.1f}", f"{t.constant_db:.1f}", f"{t.varying_db:.1f}") for t in e.translations)
     head = ("Heard on", "Apart, dB RMS", "always", "with the room")
-    return Table("How a mix made on it sounds elsewhere", head, rows, f"Idealised playback systems in other rooms of the same kind. {OWN}.")
+    return Table(
+        "How a mix made on it sounds elsewhere", head, rows, f"Idealised playback systems in other rooms of the same kind. {OWN}."
+    )
 
 
 def _room_section(room: RoomResult) -> Section:
@@ -167,12 +216,32 @@ def _room_section(room: RoomResult) -> Section:
     for number, r in drawn_reflections(first):
         ripple = r.ripple_db(200, 2000, first.frequency)
         at = float(np.interp(1000, first.frequency, r.level_db))
-        rows.append((str(number), " + ".join(r.walls), f"{1000 * r.delay_s:.2f} ms", f"{at:.1f} dB", f"{r.azimuth_deg:.0f}°, {r.elevation_deg:.0f}°", f"{r.first_notch_hz:.0f} Hz", f"{ripple:.1f} dB"))
+        rows.append(
+            (
+                str(number),
+                " + ".join(r.walls),
+                f"{1000 * r.delay_s:.2f} ms",
+                f"{at:.1f} dB",
+                f"{r.azimuth_deg:.0f}°, {r.elevation_deg:.0f}°",
+                f"{r.first_notch_hz:.0f} Hz",
+                f"{ripple:.1f} dB",
+            )
+        )
     head = ("No.", "Surface", "Behind direct", "At 1 kHz", "Left the loudspeaker at", "First dip", "Ripple 200 Hz to 2 kHz")
     parts: tuple[Part, ...] = (
-        picture("room-map", "The room and its reflections", f"To scale; reflections of {name} at seat 1, numbered as in the table", lambda: room_map_figure(outline, height, room.responses, first.seats, desk)),
+        picture(
+            "room-map",
+            "The room and its reflections",
+            f"To scale; reflections of {name} at seat 1, numbered as in the table",
+            lambda: room_map_figure(outline, height, room.responses, first.seats, desk),
+        ),
         Table("Which reflection causes which ripple", head, tuple(rows), "Single reflections with the direct sound alone."),
-        picture("room-response", f"Level at seat 1, {name}", "Steady state, 1/12 octave; shaded: what the late field's speckle may make of it, 5 to 95 %", lambda: response_figure(first)),
+        picture(
+            "room-response",
+            f"Level at seat 1, {name}",
+            "Steady state, 1/12 octave; shaded: what the late field's speckle may make of it, 5 to 95 %",
+            lambda: response_figure(first),
+        ),
     )
     return Section("room", "What does this room make of it?", parts)
 
@@ -191,5 +260,11 @@ def _plan(response: object) -> tuple[np.ndarray, float, np.ndarray | None]:
 
 
 def _boundary_section(result: RoomsResult) -> Section:
-    part = picture("boundary", "Walls and console near it", "Hard walls: 0.35 m behind the cabinet's reference point, floor 1.2 m below, side 0.9 m; heard at 2 m. Console 0.45 m below, heard at 1.5 m", lambda: boundary_figure(result.boundary))
+    part = picture(
+        "boundary",
+        "Walls and console near it",
+        "Hard walls: 0.35 m behind the reference point, floor 1.2 m below, side 0.9 m; heard at 2 m. "
+        "Below: a console 0.45 m under it, heard at 1.5 m",
+        lambda: boundary_figure(result.boundary),
+    )
     return Section("boundary", "What do walls near it do?", (part,))

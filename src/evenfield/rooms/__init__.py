@@ -58,8 +58,8 @@ __all__ = sorted(_WHERE)
 if TYPE_CHECKING:
     from evenfield.rooms.boundary import boundary_effect as boundary_effect
     from evenfield.rooms.ensembles import ensemble as ensemble
-    from evenfield.rooms.playing import play as play
     from evenfield.rooms.one_room import respond as respond
+    from evenfield.rooms.playing import play as play
 
 
 def __getattr__(name: str) -> Any:

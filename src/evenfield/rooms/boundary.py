@@ -12,9 +12,9 @@ from evenfield.base.air import Air
 from evenfield.base.errors import DataError, message
 from evenfield.data.interpolation import interpolate
 from evenfield.rooms.impedance import reflection_factor, wall_impedance
-from evenfield.rooms.source import Loudspeaker, Way, loudspeaker
 from evenfield.rooms.pattern import blend_orbits, resample
 from evenfield.rooms.room import Desk
+from evenfield.rooms.source import Loudspeaker, Way, loudspeaker
 from evenfield.rooms.surfaces import Surface, surface
 
 FloatArray = NDArray[np.float64]
@@ -64,7 +64,7 @@ def boundary_effect(
     Source: Waterhouse, JASA 27 (1955) 247; Allison, J. Audio Eng. Soc. 22 (1974) 314 (from memory).
     Raises DataError on two walls of one axis, or a loudspeaker in a wall.
     """
-    known = loudspeaker(source)  # type: ignore[arg-type]
+    known = loudspeaker(source)
     f = np.asarray(known.ways[0].frequency if frequency_hz is None else frequency_hz, float)
     _check(walls, known, distance)
     medium = Air() if air is None else air
@@ -89,7 +89,7 @@ def _check(walls: Mapping[str, float], source: Loudspeaker, distance: float) -> 
     for name, gap in walls.items():
         reach = -SIGN_OF[name] * source.offsets[:, AXIS_OF[name]]
         if not (np.isfinite(gap) and gap > float(np.max(reach, initial=0.0))):
-            raise DataError(message(f"distance from the wall {name}", "more than the loudspeaker's own depth there", f"{gap:g} m"))
+            raise DataError(message(f"distance from the wall {name}", "more than its own depth there", f"{gap:g} m"))
     if not (np.isfinite(distance) and distance > 0.05):
         raise DataError(message("listening distance", "over 5 cm", f"{distance:g} m"))
 
@@ -156,13 +156,12 @@ class _Imaged:
         # folded into the open space: an even function of direction, which the whole sphere's quadrature integrates exactly
         for axis, sign in self.signs.items():
             u[:, axis] = sign * np.abs(u[:, axis])
-        weight = weight / 2 ** len(self.planes)
         total = np.zeros((len(u), len(self.f)), complex)
-        for sign, chosen in self.images():
+        for mirror, chosen in self.images():
             for w, origin in enumerate(self.source.offsets):
                 ahead = u @ self._place(origin, chosen)
-                total += self.pattern(w, u * sign) * self._factor(u, chosen) * np.exp(1j * self.k[None] * ahead[:, None])
-        return np.asarray(weight @ np.abs(total) ** 2)
+                total += self.pattern(w, u * mirror) * self._factor(u, chosen) * np.exp(1j * self.k[None] * ahead[:, None])
+        return np.asarray(weight @ np.abs(total) ** 2) / float(2 ** len(self.planes))
 
     def free_power(self, step_deg: float) -> FloatArray:
         """(F,) the same without walls, over the whole sphere."""
@@ -186,7 +185,8 @@ class _Imaged:
             ray = point - image
             r = float(np.linalg.norm(ray))
             share = np.zeros(len(self.f), complex)
-            desk_share(share, desk.to_row(), *(float(v) for v in image), *(float(v) for v in point), wavelength)
+            (ax, ay, az), (bx, by, bz) = image, point
+            desk_share(share, desk.to_row(), ax, ay, az, bx, by, bz, wavelength)
             value = self.pattern(w, (ray / r * np.array([1.0, 1.0, -1.0]))[None])[0]
             total += value * share * reflection_factor(zeta, abs(ray[2]) / r) * np.exp(-1j * self.k * r) / r
         return total
@@ -198,4 +198,3 @@ def _sphere(step_deg: float) -> tuple[FloatArray, FloatArray]:
     directions = sphere_directions(step_deg, diagonals=False)
     assert directions.weights is not None
     return directions.vectors, directions.weights
-

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from evenfield.base.errors import DataError
 from evenfield.rooms.playing import Played
-from evenfield.rooms.sectors import SECTOR_NAMES, SECTORS
 from evenfield.rooms.room_spread import MEASURED_BAND, normalised_db
+from evenfield.rooms.sectors import SECTOR_NAMES, SECTORS
 
 FloatArray = NDArray[np.float64]
 
@@ -21,8 +21,8 @@ class Causes:
 
     Parameters
         frequency : (B,) Hz
-        slope : (W, SECTORS, B): change of the spread, dB, when the energy which that way sends into that sector in that band rises
-            by 1 dB; positive makes rooms differ more
+        slope : (W, SECTORS, B): change of the spread, dB, when the energy which that way sends into that sector
+            in that band rises by 1 dB; positive makes rooms differ more
         sectors, ways : names
     To first order the spread changes by slope times the dB taken away: sum what you mean to change. Slopes of everything at once
     add to zero, because raising all directions alike leaves a shape unchanged only if all bands rise: that sum is in `check`.
@@ -67,8 +67,9 @@ class Causes:
 def causes(played: Played) -> Causes:
     """By-cause table from a run of `play` with causes=True. Raises DataError without the slopes.
 
-    With x the normalised levels, S^2 = mean over bands of var(x); dS = mean over bands of cov(x_b, dx_b)/S, and dx_b is the level's
-    slope less its mean over the bands. The late field's draw is held; modes below the splice are not told apart by sector.
+    With x the normalised levels, S^2 = mean over bands of var(x); dS = mean over bands of cov(x_b, dx_b)/S, and dx_b is the
+    level's slope less its mean over the bands. The late field's draw is held; modes are not told
+    apart by sector.
     """
     if played.slopes is None:
         raise DataError("The by-cause table needs play(..., causes=True).")

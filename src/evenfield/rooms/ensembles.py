@@ -51,8 +51,9 @@ KINDS: dict[str, EnsembleKind] = {
         EnsembleKind(
             "living-rooms",
             (30.0, 110.0),
-            "furnished living rooms: reverberation time log-normal about 0.42 s at 60 m3 growing with V^(1/3), sigma 25 % (between "
-            "published surveys, e.g. Diaz & Pedrero, Applied Acoustics 66 (2005) 945, from memory); all else common practice, no source",
+            "furnished living rooms: reverberation time log-normal about 0.42 s at 60 m3 growing with V^(1/3), sigma 25 % "
+            "(between published surveys, e.g. Diaz & Pedrero, Applied Acoustics 66 (2005) 945, from memory); all else common "
+            "practice, no source",
         ),
     )
 }

@@ -12,10 +12,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from evenfield.base.errors import DataError, Refusal, message
 from evenfield.rooms.grid import MODAL_TOP_HZ, BandGrid, node_axis
-from evenfield.rooms.source import Loudspeaker, Placement, Way, loudspeaker
+from evenfield.rooms.one_room import Room, SeatSum, Tracer, check_places
 from evenfield.rooms.pattern import pattern_table
 from evenfield.rooms.playing import Walls
-from evenfield.rooms.one_room import Room, SeatSum, Tracer, check_places
+from evenfield.rooms.source import Loudspeaker, Placement, Way, loudspeaker
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -57,8 +57,8 @@ def impulse_response(
     walls: Walls = "impedance",
     orbits: str = "refuse",
 ) -> ImpulseResponse:
-    """Impulse response at one seat: image sources, complete to `early_s` behind the direct sound in a box; modes below the splice;
-    behind, noise that decays as the statistical late field does.
+    """Impulse response at one seat: image sources, complete to `early_s` behind the direct sound in a box; modes below the
+    splice; behind, noise that decays as the statistical late field does.
 
     Parameters
         early_s : s; order-complete in a box, limited by `order` in polyhedral rooms
@@ -68,7 +68,7 @@ def impulse_response(
     Cost: O(paths points); a 50 m^3 box to 100 ms, two ways, some 0.2 s on one core.
     Raises Refusal where the loudspeaker's phase is unknown.
     """
-    known = loudspeaker(source)  # type: ignore[arg-type]
+    known = loudspeaker(source)
     if not known.phase_known:
         raise Refusal("An impulse response needs phase, and this directivity holds magnitude only.")
     if not (np.isfinite(sample_rate) and 8000 <= sample_rate <= 384000):
@@ -76,7 +76,7 @@ def impulse_response(
     point = check_places(room, known, placement, np.atleast_2d(seat))
     low, high = max(known.frequency_range[0], 10.0), min(known.frequency_range[1], 0.5 * sample_rate)
     length = _length(room, placement, point[0], early_s, late, sample_rate)
-    bins = np.fft.rfftfreq(length, 1 / sample_rate)
+    bins: FloatArray = np.asarray(np.fft.rfftfreq(length, 1 / sample_rate), float)
     use = np.flatnonzero((bins >= low) & (bins <= high))
     grid = BandGrid(np.array([1000.0]), 1, bins[use], np.array([0, len(use)]), _nodes(low, high))
     tops = bins[use][bins[use] < MODAL_TOP_HZ] if modes else np.zeros(0)
@@ -91,7 +91,13 @@ def impulse_response(
         _splice_modes(tracer, spectrum, use[: len(tops)], tops, point)
     spectrum[use] *= _taper(bins[use], low, high)
     value = np.fft.irfft(spectrum, length)
-    note = {"early_s": early_s, "late": late, "splice_hz": tracer.splice if len(tops) else None, "pattern": table.method, "seed": seed}
+    note = {
+        "early_s": early_s,
+        "late": late,
+        "splice_hz": tracer.splice if len(tops) else None,
+        "pattern": table.method,
+        "seed": seed,
+    }
     return ImpulseResponse(value, sample_rate, summed.count, low, high, note)
 
 
@@ -150,7 +156,7 @@ def _splice_modes(tracer: Tracer, spectrum: ComplexArray, index: NDArray[np.intp
     assert tracer.splice is not None
     share = modal_share(f, np.array([tracer.splice]))[0]
     use = share > 0
-    modal = tracer.modal(seat, f[use], tracer.table.coarse[:, : len(f)][:, use])[0]
+    modal = tracer.modal(seat, f[use], tracer.table.low[:, : len(f)][:, use])[0]
     spectrum[index[use]] = share[use] * modal + (1 - share[use]) * spectrum[index[use]]
 
 

@@ -4,6 +4,8 @@ float32 throughout: a delay of 0.1 s at 20 kHz is turned right to 1e-3 of a cycl
 compiler finds no vector math library.
 """
 
+# mypy: disallow-untyped-defs=False, disallow-untyped-calls=False, check-untyped-defs=False
+
 from __future__ import annotations
 
 import math
@@ -13,6 +15,7 @@ import numpy as np
 from numba import njit
 
 F = np.float32
+
 
 class Field(NamedTuple):
     """What all paths share.
@@ -57,7 +60,7 @@ DESK = 6
 
 
 @njit(cache=True, fastmath=True)
-def turn(cycles):  # type: ignore[no-untyped-def]
+def turn(cycles):
     """cos and sin of 2 pi `cycles`; error 3e-7."""
     x = cycles - math.floor(cycles + F(0.5))
     y = x * x
@@ -79,12 +82,12 @@ def turn(cycles):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=True)
-def pattern_at(out, table, ux, uy, uz):  # type: ignore[no-untyped-def]
+def pattern_at(out, table, ux, uy, uz):
     """Bicubic B-spline of one way's (rows, columns, 2, J) table towards a unit vector in its frame, into (2, J)."""
     rows, columns, nodes = table.shape[0], table.shape[1], table.shape[3]
     row = (math.asin(min(1.0, max(-1.0, uz))) / math.pi + 0.5) * (rows // 2)
     column = math.atan2(uy, ux) / (2 * math.pi) * columns
-    r0, c0 = int(math.floor(row)), int(math.floor(column))
+    r0, c0 = math.floor(row), math.floor(column)
     t, s = row - r0, column - c0
     wr = ((1 - t) ** 3 / 6, (3 * t**3 - 6 * t**2 + 4) / 6, (-3 * t**3 + 3 * t**2 + 3 * t + 1) / 6, t**3 / 6)
     wc = ((1 - s) ** 3 / 6, (3 * s**3 - 6 * s**2 + 4) / 6, (-3 * s**3 + 3 * s**2 + 3 * s + 1) / 6, s**3 / 6)
@@ -101,7 +104,7 @@ def pattern_at(out, table, ux, uy, uz):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=True)
-def wall_gain(gain, wall, specular, cosine, count, constant):  # type: ignore[no-untyped-def]
+def wall_gain(gain, wall, specular, cosine, count, constant):
     """Multiply (J,) gain by `count` reflections at a wall: (J,) impedance (or factor, when constant), specular share."""
     if constant:
         for _ in range(count):
@@ -115,7 +118,7 @@ def wall_gain(gain, wall, specular, cosine, count, constant):  # type: ignore[no
 
 
 @njit(cache=True, fastmath=True)
-def air_gain(gain, air, distance, step):  # type: ignore[no-untyped-def]
+def air_gain(gain, air, distance, step):
     """Multiply (J,) gain by the air's amplitude factor at `distance`, from rows `step` apart, and by 1/distance."""
     place = distance / step
     row = min(int(place), air.shape[0] - 2)
@@ -126,7 +129,7 @@ def air_gain(gain, air, distance, step):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=True)
-def add_fine(accumulator, spread, amplitude, delay, fine, index, share):  # type: ignore[no-untyped-def]
+def add_fine(accumulator, spread, amplitude, delay, fine, index, share):
     """Add amplitude e^{-j 2 pi f delay} to the (2, M) fine spectrum, amplitude linear between its (2, J) nodes."""
     real, imaginary = amplitude[0], amplitude[1]
     out_r, out_i = accumulator[0], accumulator[1]
@@ -144,7 +147,7 @@ def add_fine(accumulator, spread, amplitude, delay, fine, index, share):  # type
 
 
 @njit(cache=True, fastmath=True)
-def add_nodes(accumulator, amplitude, delay, node):  # type: ignore[no-untyped-def]
+def add_nodes(accumulator, amplitude, delay, node):
     """Add amplitude e^{-j 2 pi f delay} at the nodes, (2, J)."""
     for m in range(len(node)):
         c, s = turn(node[m] * delay)
@@ -154,7 +157,7 @@ def add_nodes(accumulator, amplitude, delay, node):  # type: ignore[no-untyped-d
 
 
 @njit(cache=True)
-def fresnel(v):  # type: ignore[no-untyped-def]
+def fresnel(v):
     """Fresnel integrals C and S of real v; error 2e-3 (Abramowitz & Stegun 7.3.32 and 7.3.33)."""
     x = abs(v)
     f = (1 + 0.926 * x) / (2 + 1.792 * x + 3.104 * x * x)
@@ -166,7 +169,7 @@ def fresnel(v):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def strip_factor(low, high, d1, d2, slant, wavelength):  # type: ignore[no-untyped-def]
+def strip_factor(low, high, d1, d2, slant, wavelength):
     """Complex share of a mirror reflection that a strip from `low` to `high` (m from the mirror point) returns.
 
     Kirchhoff's approximation with Fresnel integrals: Rindel, Applied Acoustics 19 (1986) 87 (from memory).
@@ -179,7 +182,7 @@ def strip_factor(low, high, d1, d2, slant, wavelength):  # type: ignore[no-untyp
 
 
 @njit(cache=True)
-def desk_share(out, desk, ax, ay, az, bx, by, bz, wavelength):  # type: ignore[no-untyped-def]
+def desk_share(out, desk, ax, ay, az, bx, by, bz, wavelength):
     """(J,) complex share of a ray a -> b that meets the console plane inside its edges (mirror ray or crossing ray)."""
     if (az - desk[4]) * (bz - desk[4]) >= 0:
         for m in range(len(out)):
@@ -198,7 +201,7 @@ def desk_share(out, desk, ax, ay, az, bx, by, bz, wavelength):  # type: ignore[n
 
 
 @njit(cache=True)
-def sector(ux, uy, uz):  # type: ignore[no-untyped-def]
+def sector(ux, uy, uz):
     """The sector of a direction, as `sectors.sector_of`."""
     if ux >= 0.8660254037844387:
         return 0
@@ -210,7 +213,7 @@ def sector(ux, uy, uz):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=True)
-def sum_paths(paths, count, field, centre, origins, frame, seat, wall, specular, constant, desk, sectors, sums, direct, early):  # type: ignore[no-untyped-def]  # noqa: E501
+def sum_paths(paths, count, field, centre, origins, frame, seat, wall, specular, constant, desk, sectors, sums, direct, early):
     """Sum the first `count` paths at one seat.
 
     Parameters
@@ -282,7 +285,7 @@ def sum_paths(paths, count, field, centre, origins, frame, seat, wall, specular,
 
 
 @njit(cache=True, fastmath=True)
-def finish(sums, total, grad, first, by_sector):  # type: ignore[no-untyped-def]
+def finish(sums, total, grad, first, by_sector):
     """Band means of |sum|^2 and, by accumulator, of Re(part conj sum)."""
     slots, points = sums.shape[0], sums.shape[2]
     whole = np.zeros((2, points), np.float32)
@@ -304,7 +307,7 @@ def finish(sums, total, grad, first, by_sector):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=True)
-def node_bands(out, power, first, index, share):  # type: ignore[no-untyped-def]
+def node_bands(out, power, first, index, share):
     """Band means of a (J,) power, linear between nodes."""
     for b in range(len(first) - 1):
         energy = F(0.0)
@@ -315,7 +318,7 @@ def node_bands(out, power, first, index, share):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def empty_paths(count, walls):  # type: ignore[no-untyped-def]
+def empty_paths(count, walls):
     """Room for `count` paths that meet up to `walls` surfaces."""
     return Paths(
         np.zeros((count, 3, 3)),
@@ -331,7 +334,7 @@ def empty_paths(count, walls):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def box_paths(length, centre, seat, desk, early_s, c):  # type: ignore[no-untyped-def]
+def box_paths(length, centre, seat, desk, early_s, c):
     """All image sources of a box that arrive within `early_s` of the direct sound: (Paths, count), and the console's.
 
     Source: Allen & Berkley, JASA 65 (1979) 943.
@@ -395,7 +398,7 @@ def box_paths(length, centre, seat, desk, early_s, c):  # type: ignore[no-untype
 
 
 @njit(cache=True)
-def desk_path(paths, i, n, centre, seat, desk, radius):  # type: ignore[no-untyped-def]
+def desk_path(paths, i, n, centre, seat, desk, radius):
     """Append path `i`'s mirror image in the console plane where it has one; the new count."""
     z = paths.flip[i, 2, 2] * centre[2] + paths.shift[i, 2]
     if paths.order[i] > 1 or z <= desk[4] or seat[2] <= desk[4] or n >= len(paths.hits):
@@ -427,7 +430,28 @@ def desk_path(paths, i, n, centre, seat, desk, radius):  # type: ignore[no-untyp
 
 
 @njit(cache=True, nogil=True)
-def box_places(start, stop, lengths, wall, specular, constant, centres, origins, frames, seats, desks, early_s, field, first, sectors, total, direct, early, grad, counts):  # type: ignore[no-untyped-def]  # noqa: E501
+def box_places(
+    start,
+    stop,
+    lengths,
+    wall,
+    specular,
+    constant,
+    centres,
+    origins,
+    frames,
+    seats,
+    desks,
+    early_s,
+    field,
+    first,
+    sectors,
+    total,
+    direct,
+    early,
+    grad,
+    counts,
+):
     """All paths at every seat of the places numbered room * places + place, from `start` up to `stop`; band means out.
 
     lengths (R, 3); wall, specular (R, 7, J); centres (R, P, 3); origins (R, P, W, 3); frames (R, P, 3, 3); seats (R, S, 3);
@@ -443,7 +467,23 @@ def box_places(start, stop, lengths, wall, specular, constant, centres, origins,
             near, other = np.zeros(len(field.node), np.float32), np.zeros(len(field.node), np.float32)
             paths, count = box_paths(lengths[r], centres[r, p], seats[r, s], desks[r], early_s, field.c)
             counts[r, p, s] = count
-            sum_paths(paths, count, field, centres[r, p], origins[r, p], frames[r, p], seats[r, s], wall[r], specular[r], constant, desks[r], sectors, sums, near, other)  # noqa: E501
+            sum_paths(
+                paths,
+                count,
+                field,
+                centres[r, p],
+                origins[r, p],
+                frames[r, p],
+                seats[r, s],
+                wall[r],
+                specular[r],
+                constant,
+                desks[r],
+                sectors,
+                sums,
+                near,
+                other,
+            )
             finish(sums, total[r, p, s], grad[r, p, s], first, sectors > 1)
             node_bands(direct[r, p, s], near, first, field.index, field.share)
             node_bands(early[r, p, s], other, first, field.index, field.share)

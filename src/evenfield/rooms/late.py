@@ -43,7 +43,9 @@ def reverberation_time(rate: ArrayLike) -> FloatArray:
     return np.asarray(DECAYS_60_DB / np.asarray(rate))
 
 
-def reverberant_square(power: ArrayLike, volume: ArrayLike, rate: ArrayLike, after: ArrayLike, speed_of_sound: float) -> FloatArray:
+def reverberant_square(
+    power: ArrayLike, volume: ArrayLike, rate: ArrayLike, after: ArrayLike, speed_of_sound: float
+) -> FloatArray:
     """Mean square pressure of all arrivals later than `after` seconds from emission.
 
     Parameters
@@ -85,9 +87,7 @@ def speckle_variance(bandwidth_hz: ArrayLike, time: ArrayLike) -> FloatArray:
     return np.asarray(np.where(x < 1e-2, small, 2 / x * (np.arctan(x) - np.log1p(x**2) / (2 * x))))
 
 
-def draw_square(
-    early: FloatArray, late: FloatArray, variance: FloatArray, generator: np.random.Generator
-) -> FloatArray:
+def draw_square(early: FloatArray, late: FloatArray, variance: FloatArray, generator: np.random.Generator) -> FloatArray:
     """One realisation of the squared pressure of a fixed early and a random late field, all of one shape.
 
     A mean of 1/variance independent samples of |early + Gaussian late|^2: non-central chi-square, mean early + late, never

@@ -8,6 +8,8 @@ propagate along the closed axis take the direction in its plane.
 Source: Morse & Ingard, Theoretical Acoustics (1968), section 9.4 (rectangular room, impedance walls; from memory).
 """
 
+# mypy: disallow-untyped-defs=False, disallow-untyped-calls=False, check-untyped-defs=False
+
 from __future__ import annotations
 
 import cmath
@@ -43,9 +45,9 @@ def modal_admittance(admittance: FloatArray, areas: FloatArray, volume: ArrayLik
     Parameters
         admittance : (..., 6, L) 1/zeta of the walls; areas (..., 6) m^2; volume (...,) m^3
         rate : (..., L) energy decay rate of the statistical field, 1/s
-    Oblique modes of walls 1/zeta decay at 2 c/V sum(S/zeta), which for stiff walls is up to a third faster than Eyring's rate with
-    the same walls' random-incidence absorption, because a box without scatterers never refills grazing directions. Absorption is
-    given as measured in diffuse fields, so one factor a room and frequency, the same for all its walls, gives both the same
+    Oblique modes of walls 1/zeta decay at 2 c/V sum(S/zeta), which for stiff walls is up to a third faster than Eyring's rate
+    with the same walls' random-incidence absorption, because a box without scatterers never refills grazing directions.
+    Absorption is given as measured in diffuse fields, so one factor a room and frequency, the same for all its walls, gives both the same
     reverberation time, and the level has no step where they meet.
     Source: the decay of oblique modes from Morse & Ingard, section 9.4 (from memory).
     """
@@ -55,7 +57,7 @@ def modal_admittance(admittance: FloatArray, areas: FloatArray, volume: ArrayLik
 
 
 @njit(cache=True)
-def _root(q, k, b0, b1, length):  # type: ignore[no-untyped-def]
+def _root(q, k, b0, b1, length):
     """Newton on (q + k^2 b0 b1/q) sin qL - j k (b0 + b1) cos qL = 0."""
     bb = k * k * b0 * b1
     kb = 1j * k * (b0 + b1)
@@ -74,7 +76,7 @@ def _root(q, k, b0, b1, length):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def axis_roots(q, k, b0, b1, length, fresh):  # type: ignore[no-untyped-def]
+def axis_roots(q, k, b0, b1, length, fresh):
     """Roots of one axis in place: from perturbation when `fresh`, else from the last frequency's."""
     for n in range(len(q)):
         start = q[n]
@@ -84,38 +86,22 @@ def axis_roots(q, k, b0, b1, length, fresh):  # type: ignore[no-untyped-def]
         q[n] = _root(start, k, b0, b1, length)
 
 
-@njit(cache=True)
-def _towards(coarse, ux, uy, uz):  # type: ignore[no-untyped-def]
-    """Bilinear value of a (19, 36) table of plain values at 10 degrees."""
-    row = (math.asin(min(1.0, max(-1.0, uz))) / math.pi + 0.5) * 18
-    column = math.atan2(uy, ux) / (2 * math.pi) * 36
-    r0 = min(int(row), 17)
-    c0 = int(math.floor(column))
-    t, s = row - r0, column - c0
-    i, j = c0 % 36, (c0 + 1) % 36
-    low = coarse[r0, i] * (1 - s) + coarse[r0, j] * s
-    high = coarse[r0 + 1, i] * (1 - s) + coarse[r0 + 1, j] * s
-    return low * (1 - t) + high * t
-
-
-@njit(cache=True)
-def _framed(coarse, frame, vx, vy, vz):  # type: ignore[no-untyped-def]
+@njit(cache=True, fastmath=True)
+def _towards(low, frame, vx, vy, vz):
+    """Value of a third-order pattern (16,) towards a direction of the room."""
     n = math.sqrt(vx * vx + vy * vy + vz * vz)
     if n < 1e-12:
-        return np.complex128(coarse[9, 0])
-    vx, vy, vz = vx / n, vy / n, vz / n
-    return np.complex128(
-        _towards(
-            coarse,
-            frame[0, 0] * vx + frame[0, 1] * vy + frame[0, 2] * vz,
-            frame[1, 0] * vx + frame[1, 1] * vy + frame[1, 2] * vz,
-            frame[2, 0] * vx + frame[2, 1] * vy + frame[2, 2] * vz,
-        )
-    )
+        return low[0]
+    x = (frame[0, 0] * vx + frame[0, 1] * vy + frame[0, 2] * vz) / n
+    y = (frame[1, 0] * vx + frame[1, 1] * vy + frame[1, 2] * vz) / n
+    z = (frame[2, 0] * vx + frame[2, 1] * vy + frame[2, 2] * vz) / n
+    flat = low[0] + x * (low[1] + x * (low[2] + x * low[3])) + y * (low[4] + y * (low[5] + y * low[6]))
+    flat += x * y * (low[7] + x * low[8] + y * low[9])
+    return flat + z * (low[10] + x * (low[11] + x * low[12]) + y * (low[13] + y * low[14]) + x * y * low[15])
 
 
 @njit(cache=True)
-def _shape(q, k, b0, length):  # type: ignore[no-untyped-def]
+def _shape(q, k, b0, length):
     """A, B of psi = A e^{jqx} + B e^{-jqx}, and the integral of psi^2."""
     a, b = 0.5 * (1 + k * b0 / q), 0.5 * (1 - k * b0 / q)
     e = cmath.exp(2j * q * length)
@@ -124,83 +110,104 @@ def _shape(q, k, b0, length):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=True)
-def box_modal(length, beta, k, fresh, roots, axis, frame, origins, seats, coarse, omni, out):  # type: ignore[no-untyped-def]
+def side_factors(q, k, b0, length, places, up, down):
+    """The two waves of every mode of one axis at (N,) places, over the root of its norm, into (M, N); number of modes."""
+    count = 0
+    for m in range(len(q)):
+        if q[m] == 0:
+            break
+        a, b, norm = _shape(q[m], k, b0, length)
+        scale = 1 / cmath.sqrt(norm)
+        for i in range(len(places)):
+            turn = cmath.exp(1j * q[m] * places[i])
+            up[m, i] = a * turn * scale
+            down[m, i] = b / turn * scale
+        count += 1
+    return count
+
+
+@njit(cache=True, fastmath=True)
+def excitation(low, frame, omni, up1, down1, up2, down2, k1, k2, kx, k, axis, v):
+    """What one way sends along + and - the closed axis into one mode of the other two; v (3,) is scratch."""
+    if omni:
+        both = (up1 + down1) * (up2 + down2) * low[0]
+        return both, both
+    first, second = (axis + 1) % 3, (axis + 2) % 3
+    ahead, back = 0j, 0j
+    for i in range(2):
+        for j in range(2):
+            v[first] = k1 if i == 0 else -k1
+            v[second] = k2 if j == 0 else -k2
+            weight = (up1 if i == 0 else down1) * (up2 if j == 0 else down2)
+            v[axis] = kx
+            there = _towards(low, frame, v[0], v[1], v[2])
+            ahead += weight * there
+            if kx > 1e-3 * k:
+                v[axis] = -kx
+                there = _towards(low, frame, v[0], v[1], v[2])
+            back += weight * there
+    return ahead, back
+
+
+@njit(cache=True, fastmath=True)
+def box_modal(length, beta, k, fresh, roots, axis, frame, origins, seats, low, omni, out):
     """Modal pressure of one loudspeaker at one frequency, (S,) complex, Pa per volt; roots are tracked in place.
 
-    beta (6,) specific admittances; axis the closed one; origins (W, 3); seats (S, 3); coarse (W, 19, 36); omni: the pattern is
+    beta (6,) specific admittances; axis the closed one; origins (W, 3); seats (S, 3); low (W, 16) patterns; omni: the pattern is
     the same in every direction.
     """
     first, second = (axis + 1) % 3, (axis + 2) % 3
-    lx = length[axis]
+    lx, ways, listeners = length[axis], len(origins), len(seats)
+    b0, b1 = beta[2 * axis], beta[2 * axis + 1]
     axis_roots(roots[0], k, beta[2 * first], beta[2 * first + 1], length[first], fresh)
     axis_roots(roots[1], k, beta[2 * second], beta[2 * second + 1], length[second], fresh)
-    b0, b1 = beta[2 * axis], beta[2 * axis + 1]
-    for s in range(len(seats)):
-        out[s] = 0.0
+    most, points = roots.shape[1], ways + listeners
+    places = np.zeros((2, points))
     nearest = 1e9
-    for s in range(len(seats)):
-        for w in range(len(origins)):
+    for w in range(ways):
+        places[0, w], places[1, w] = origins[w, first], origins[w, second]
+        for s in range(listeners):
             nearest = min(nearest, abs(seats[s, axis] - origins[w, axis]))
+    for s in range(listeners):
+        places[0, ways + s], places[1, ways + s] = seats[s, first], seats[s, second]
+        out[s] = 0.0
     nearest = max(nearest, 0.05)
-    v = np.zeros(3)
-    for m in range(roots.shape[1]):
+    up, down = np.zeros((2, most, points), np.complex128), np.zeros((2, most, points), np.complex128)
+    rows = side_factors(roots[0], k, beta[2 * first], length[first], places[0], up[0], down[0])
+    columns = side_factors(roots[1], k, beta[2 * second], length[second], places[1], up[1], down[1])
+    ends, v = np.zeros(listeners, np.complex128), np.zeros(3)
+    for m in range(rows):
         q1 = roots[0, m]
-        if q1 == 0:
-            break
-        a1, c1, n1 = _shape(q1, k, beta[2 * first], length[first])
-        for n in range(roots.shape[1]):
+        for n in range(columns):
             q2 = roots[1, n]
-            if q2 == 0:
-                break
             qx = cmath.sqrt(k * k - q1 * q1 - q2 * q2)
             if qx.imag > 0:
                 qx = -qx
             if -qx.imag * nearest > DEPTH:
                 break
-            a2, c2, n2 = _shape(q2, k, beta[2 * second], length[second])
             r0, r1 = (qx - k * b0) / (qx + k * b0), (qx - k * b1) / (qx + k * b1)
-            ring = 1 / (1 - r0 * r1 * cmath.exp(-2j * qx * lx))
-            scale = 4 * math.pi / (n1 * n2 * 2j * qx) * ring
-            kx, k1, k2 = abs(qx.real), abs(q1.real), abs(q2.real)
-            for w in range(len(origins)):
-                x0, y0, z0 = origins[w, axis], origins[w, first], origins[w, second]
-                ep1, em1 = a1 * cmath.exp(1j * q1 * y0), c1 * cmath.exp(-1j * q1 * y0)
-                ep2, em2 = a2 * cmath.exp(1j * q2 * z0), c2 * cmath.exp(-1j * q2 * z0)
-                if omni:
-                    up = (ep1 + em1) * (ep2 + em2) * coarse[w, 9, 0]
-                    down = up
-                else:
-                    up, down = 0j, 0j
-                    for i in range(2):
-                        for j in range(2):
-                            v[first] = k1 if i == 0 else -k1
-                            v[second] = k2 if j == 0 else -k2
-                            weight = (ep1 if i == 0 else em1) * (ep2 if j == 0 else em2)
-                            v[axis] = kx
-                            ahead = _framed(coarse[w], frame, v[0], v[1], v[2])
-                            up += weight * ahead
-                            if kx > 1e-3 * k:
-                                v[axis] = -kx
-                                down += weight * _framed(coarse[w], frame, v[0], v[1], v[2])
-                            else:
-                                down += weight * ahead
+            across = cmath.exp(-1j * qx * lx)
+            scale = 4 * math.pi / (2j * qx * (1 - r0 * r1 * across * across))
+            for s in range(listeners):
+                ends[s] = cmath.exp(-1j * qx * seats[s, axis])
+            for w in range(ways):
+                x0 = origins[w, axis]
+                ahead, back = excitation(low[w], frame, omni, up[0, m, w], down[0, m, w], up[1, n, w], down[1, n, w], abs(q1.real), abs(q2.real), abs(qx.real), k, axis, v)
                 e0, e1 = cmath.exp(-1j * qx * x0), cmath.exp(-1j * qx * (lx - x0))
-                for s in range(len(seats)):
-                    x, y, z = seats[s, axis], seats[s, first], seats[s, second]
-                    f0, f1 = cmath.exp(-1j * qx * x), cmath.exp(-1j * qx * (lx - x))
+                for s in range(listeners):
+                    x, p = seats[s, axis], ways + s
+                    direct = cmath.exp(-1j * qx * abs(x - x0))
                     if x >= x0:
-                        line = cmath.exp(-1j * qx * (x - x0)) * (up + down * r0 * e0 * e0)
-                        line += f1 * r1 * (up * e1 + down * r0 * e0 * cmath.exp(-1j * qx * lx))
+                        line = direct * (ahead + back * r0 * e0 * e0)
+                        line += cmath.exp(-1j * qx * (lx - x)) * r1 * (ahead * e1 + back * r0 * e0 * across)
                     else:
-                        line = cmath.exp(-1j * qx * (x0 - x)) * (down + up * r1 * e1 * e1)
-                        line += f0 * r0 * (down * e0 + up * r1 * e1 * cmath.exp(-1j * qx * lx))
-                    psi = a1 * cmath.exp(1j * q1 * y) + c1 * cmath.exp(-1j * q1 * y)
-                    psi *= a2 * cmath.exp(1j * q2 * z) + c2 * cmath.exp(-1j * q2 * z)
-                    out[s] += scale * psi * line
+                        line = direct * (back + ahead * r1 * e1 * e1)
+                        line += ends[s] * r0 * (back * e0 + ahead * r1 * e1 * across)
+                    out[s] += scale * (up[0, m, p] + down[0, m, p]) * (up[1, n, p] + down[1, n, p]) * line
 
 
 @njit(cache=True)
-def closed_axis(length, origins, seats):  # type: ignore[no-untyped-def]
+def closed_axis(length, origins, seats):
     """The axis along which source and seats lie farthest apart, and that distance."""
     best, distance = 0, -1.0
     for axis in range(3):
@@ -214,8 +221,8 @@ def closed_axis(length, origins, seats):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def modal_spectrum(length, beta, wavenumber, frame, origins, seats, coarse, omni, out):  # type: ignore[no-untyped-def]
-    """(S, L) modal pressure over ascending wavenumbers; beta (6, L); coarse (W, L, 19, 36)."""
+def modal_spectrum(length, beta, wavenumber, frame, origins, seats, low, omni, out):
+    """(S, L) modal pressure over ascending wavenumbers; beta (6, L); low (W, L, 16)."""
     axis, distance = closed_axis(length, origins, seats)
     reach = math.sqrt(wavenumber[-1] ** 2 + (DEPTH / distance) ** 2)
     count = np.zeros(2, np.int64)
@@ -224,25 +231,27 @@ def modal_spectrum(length, beta, wavenumber, frame, origins, seats, coarse, omni
     roots = np.zeros((2, max(count[0], count[1])), np.complex128)
     column = np.zeros(len(seats), np.complex128)
     for i in range(len(wavenumber)):
-        box_modal(length, beta[:, i], wavenumber[i], i == 0, roots, axis, frame, origins, seats, coarse[:, i], omni, column)
+        box_modal(length, beta[:, i], wavenumber[i], i == 0, roots, axis, frame, origins, seats, low[:, i], omni, column)
         for s in range(len(seats)):
             out[s, i] = column[s]
 
 
 @njit(cache=True, nogil=True)
-def modal_places(start, stop, lengths, beta, wavenumber, frames, origins, seats, coarse, omni, first, out):  # type: ignore[no-untyped-def]  # noqa: E501
+def modal_places(start, stop, lengths, beta, wavenumber, stops, frames, origins, seats, low, omni, first, out):
     """Band means of |p|^2, out (R, P, S, Bl), at the places numbered room * places + place from `start` up to `stop`.
 
-    beta (R, 6, L); first (Bl + 1,) of the points of each band.
+    beta (R, 6, L); first (Bl + 1,) of the points of each band; stops (R,) points wanted, ends of bands.
     """
     places = out.shape[1]
     for flat in range(start, stop):
         r = flat // places
         p = flat - r * places
-        spectrum = np.zeros((out.shape[2], len(wavenumber)), np.complex128)
-        modal_spectrum(lengths[r], beta[r], wavenumber, frames[r, p], origins[r, p], seats[r], coarse, omni, spectrum)
+        spectrum = np.zeros((out.shape[2], stops[r]), np.complex128)
+        modal_spectrum(lengths[r], beta[r], wavenumber[: stops[r]], frames[r, p], origins[r, p], seats[r], low, omni, spectrum)
         for s in range(out.shape[2]):
             for b in range(out.shape[3]):
+                if first[b + 1] > stops[r]:
+                    break
                 energy = 0.0
                 for m in range(first[b], first[b + 1]):
                     value = spectrum[s, m]

@@ -15,11 +15,11 @@ from evenfield.base.errors import DataError, message
 from evenfield.rooms import late as late_part
 from evenfield.rooms.grid import MODAL_TOP_HZ, BandGrid
 from evenfield.rooms.impedance import GREATEST_ABSORPTION, wall_impedance
-from evenfield.rooms.source import Loudspeaker, Placement, Way, loudspeaker
 from evenfield.rooms.pattern import PatternTable, pattern_table
 from evenfield.rooms.playing import AIR_STEP, EARLY_S, Walls, _grid_for, modal_share
 from evenfield.rooms.polyhedron import PolyhedralRoom
 from evenfield.rooms.room import WALLS, BoxRoom, check_apart, check_seats
+from evenfield.rooms.source import Loudspeaker, Placement, Way, loudspeaker
 
 if TYPE_CHECKING:
     from evenfield.rooms.kernels import Field, Paths
@@ -28,6 +28,10 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 Room = BoxRoom | PolyhedralRoom
 
+WALL_WORDS = {
+    "impedance": "real locally reacting impedance reproducing the given absorption",
+    "constant": "the same reflection at every angle",
+}
 NO_DESK = np.zeros(6)
 LISTED = 40
 """Reflections told one by one."""
@@ -128,7 +132,7 @@ def respond(
         order : most reflections a path, polyhedral rooms only
     Raises DataError on places outside the room, seats in one place, or a directivity that lacks directions.
     """
-    known = loudspeaker(source)  # type: ignore[arg-type]
+    known = loudspeaker(source)
     s = check_places(room, known, placement, seats)
     grid, notes = _grid_for(known, fraction, low_hz, high_hz, early_s)
     table = pattern_table(known, grid.node, grid.fine[grid.fine < MODAL_TOP_HZ], orbits)
@@ -229,9 +233,7 @@ class Tracer:
         centre, frame = np.asarray(self.placement.position), self.placement.frame
         origins = self.placement.origins(self.source)
         constant = self.walls == "constant"
-        sum_paths(
-            paths, count, self.field, centre, origins, frame, seat, wall, specular, constant, desk, 1, sums, direct, early
-        )
+        sum_paths(paths, count, self.field, centre, origins, frame, seat, wall, specular, constant, desk, 1, sums, direct, early)
         total = sums.sum(axis=0).astype(float)
         return SeatSum(total[0] + 1j * total[1], direct.astype(float), early.astype(float), paths, count)
 
@@ -268,8 +270,8 @@ class Tracer:
         k = 2 * np.pi * node / self.room.air.speed_of_sound
         return late_part.boundary_power(gap.min(axis=-1), factor, k)
 
-    def modal(self, seats: FloatArray, frequency: FloatArray, coarse: NDArray[np.complex64]) -> ComplexArray:
-        """(S, L) modal pressure of a box room, Pa per volt; coarse (W, L, 19, 36) patterns at those frequencies."""
+    def modal(self, seats: FloatArray, frequency: FloatArray, low: ComplexArray) -> ComplexArray:
+        """(S, L) modal pressure of a box room, Pa per volt; low (W, L, 16) patterns at those frequencies."""
         from evenfield.rooms.modes import LARGEST_IMPEDANCE, modal_admittance, modal_spectrum
 
         room = self.room
@@ -281,7 +283,7 @@ class Tracer:
         c = room.air.speed_of_sound
         beta = modal_admittance(1 / zeta, room.areas, room.volume, self.rates(frequency), c)
         k = 2 * np.pi * frequency / c
-        pattern = np.ascontiguousarray(coarse)
+        pattern = np.ascontiguousarray(low)
         modal_spectrum(np.asarray(room.length), beta, k, frame, origins, seats, pattern, False, out)
         return out
 
@@ -307,10 +309,10 @@ def _assemble(tracer: Tracer, parts: list[SeatSum], seats: FloatArray, notes: li
     draws = np.stack([late_part.draw_square(early, late, variance, generator) for _ in range(200)])
     low, high = np.percentile(draws, [5, 95], axis=0)
     whole, splice = early + late, tracer.splice
-    bands = int(np.sum(grid.first[1:] <= tracer.table.coarse.shape[1]))
+    bands = int(np.sum(grid.first[1:] <= tracer.table.low.shape[1]))
     if splice is not None and bands:
         f = grid.fine[: grid.first[bands]]
-        modal = np.abs(tracer.modal(seats, f, tracer.table.coarse[:, : len(f)])) ** 2
+        modal = np.abs(tracer.modal(seats, f, tracer.table.low[:, : len(f)])) ** 2
         square = np.add.reduceat(modal, grid.first[:bands], axis=-1) / np.diff(grid.first[: bands + 1])
         share = modal_share(grid.centre[:bands], np.array([splice]))
         for values in (whole, low, high):
@@ -328,7 +330,9 @@ def _assemble(tracer: Tracer, parts: list[SeatSum], seats: FloatArray, notes: li
         "early_s": tracer.early_s,
         "paths": [p.count for p in parts],
         "notes": notes,
-        "walls": "real locally reacting impedance reproducing the given absorption" if tracer.walls == "impedance" else "constant",
+        "walls": "real locally reacting impedance reproducing the given absorption"
+        if tracer.walls == "impedance"
+        else "constant",
     }
     return RoomResponse(
         grid.centre,

@@ -119,7 +119,12 @@ def _reverberation(response: RoomResponse) -> tuple[CheckLine, CheckLine]:
     mean = float(time.mean())
     target = f"{nominal:.2f} s (volume {volume:.0f} m3), 0.2 to 0.4 s in all rooms of this kind"
     middle = CheckLine(
-        "reverberation time, mean", target, f"{mean:.2f} s", bool(0.2 <= mean <= 0.4), min(mean - 0.2, 0.4 - mean), "200 Hz to 4 kHz"
+        "reverberation time, mean",
+        target,
+        f"{mean:.2f} s",
+        bool(0.2 <= mean <= 0.4),
+        min(mean - 0.2, 0.4 - mean),
+        "200 Hz to 4 kHz",
     )
     off = np.abs(time - nominal)
     worst = int(np.argmax(off))

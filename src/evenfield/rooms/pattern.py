@@ -28,7 +28,7 @@ class PatternTable:
     Parameters
         coefficient : (W, rows, columns, 2, J) float32, real and imaginary B-spline coefficients over elevation (continued over
             the poles) and azimuth, at the nodes
-        coarse : (W, L, 19, 36) complex, plain values at 10 degrees for the low-frequency points (bilinear)
+        low : (W, L, 16) complex, third-order polynomials in the direction's components at the low-frequency points
         power : (J,) mean square of the whole over the sphere, Pa^2 m^2 / V^2
         axis : (J,) mean square on the reference axis in the far field
         way_power : (W, J) real part of (way times conjugate whole), mean over the sphere; sums to `power`
@@ -37,7 +37,7 @@ class PatternTable:
     """
 
     coefficient: NDArray[np.float32]
-    coarse: NDArray[np.complex64]
+    low: ComplexArray
     power: FloatArray
     axis: FloatArray
     way_power: FloatArray
@@ -67,13 +67,38 @@ def pattern_table(source: Loudspeaker, node_hz: FloatArray, low_hz: FloatArray, 
         fields.append((values * response[None]).reshape(*vectors.shape[:2], -1))
         methods.append(method)
     at_node = [resample(f, d.frequency, node_hz, d.phase_known) for f, d in zip(fields, source.ways, strict=True)]
-    at_low = [resample(f[::2, ::2], d.frequency, low_hz, d.phase_known) for f, d in zip(fields, source.ways, strict=True)]
+    at_low = [_low_order(f, vectors, d, low_hz) for f, d in zip(fields, source.ways, strict=True)]
     coefficient = np.stack([_coefficients(f) for f in at_node])
     power, way_power, sector_power = _powers(source, at_node, vectors, node_hz)
     axis = _axis_power(source, at_node, node_hz)
     return PatternTable(
-        coefficient, np.moveaxis(np.stack(at_low), -1, 1).astype(np.complex64), power, axis, way_power, sector_power, "; ".join(dict.fromkeys(methods))
+        coefficient,
+        np.stack(at_low),
+        power,
+        axis,
+        way_power,
+        sector_power,
+        "; ".join(dict.fromkeys(methods)),
     )
+
+
+def direction_powers(vectors: FloatArray) -> FloatArray:
+    """(..., 16) products of direction components up to the third order; z at most once, since z^2 = 1 - x^2 - y^2."""
+    x, y, z = np.moveaxis(vectors, -1, 0)
+    one = np.ones_like(x)
+    plain = [one, x, x**2, x**3, y, y**2, y**3, x * y, x**2 * y, x * y**2]
+    return np.stack([*plain, z, z * x, z * x**2, z * y, z * y**2, z * x * y], axis=-1)
+
+
+def _low_order(field: ComplexArray, vectors: FloatArray, d: Directivity, low_hz: FloatArray) -> ComplexArray:
+    """(L, 16) least-squares third-order pattern, weighted by solid angle: all that a cabinet has below some 400 Hz."""
+    thin = vectors[::2, ::2]
+    weight = np.sqrt(sphere_weights(thin.shape[0] - 1, thin.shape[1])).reshape(-1, 1)
+    values = field[::2, ::2].reshape(-1, field.shape[-1])
+    use = d.frequency < 2.0 * float(low_hz[-1])
+    use[:4] = True
+    solved = np.linalg.lstsq(direction_powers(thin.reshape(-1, 3)) * weight, values[:, use] * weight, rcond=None)[0]
+    return np.ascontiguousarray(resample(solved, d.frequency[use], low_hz, d.phase_known).T)
 
 
 def _check_range(source: Loudspeaker, low: float, high: float) -> None:
@@ -116,7 +141,7 @@ def blend_orbits(d: Directivity, vectors: FloatArray) -> tuple[ComplexArray, flo
     Raises DataError naming the angles that an orbit lacks.
     """
     for plane in ("horizontal", "vertical"):
-        angle, _ = stored_orbit(d.directions, plane)  # type: ignore[arg-type]
+        angle, _ = stored_orbit(d.directions, plane)
         gap = np.diff(np.append(angle, angle[0] + 360.0)) if len(angle) else np.array([360.0])
         if gap.max() > 15.0 + 1e-6:
             worst = int(np.argmax(gap))
@@ -231,4 +256,3 @@ def _axis_power(source: Loudspeaker, fields: list[ComplexArray], node_hz: FloatA
 def directivity_index_db(table: PatternTable) -> FloatArray:
     """(J,) full-sphere directivity index of the ways together in the far field, dB."""
     return np.asarray(10 * np.log10(np.maximum(table.axis, 1e-300) / np.maximum(table.power, 1e-300)))
-

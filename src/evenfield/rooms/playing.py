@@ -14,10 +14,10 @@ from evenfield.base.errors import DataError, Refusal, message
 from evenfield.rooms import late as late_part
 from evenfield.rooms.grid import MODAL_TOP_HZ, BandGrid, band_grid
 from evenfield.rooms.impedance import GREATEST_ABSORPTION, wall_impedance
-from evenfield.rooms.source import Loudspeaker, Way, loudspeaker
 from evenfield.rooms.pattern import PatternTable, pattern_table
 from evenfield.rooms.room_sets import RoomSet
 from evenfield.rooms.sectors import SECTOR_NAMES, SECTORS
+from evenfield.rooms.source import Loudspeaker, Way, loudspeaker
 
 if TYPE_CHECKING:
     from evenfield.rooms.kernels import Field
@@ -180,7 +180,7 @@ def play_table(
     expected = total + late_energy
     slopes = _slopes(grad, late_energy, expected, grid, table) if causes else None
     splice = _splice(rooms, diffuse["mid_time"])
-    modal, bands = _modal(rooms, source, grid, table, origins, frames, shape)
+    modal, bands = _modal(rooms, source, grid, table, origins, frames, shape, splice)
     energy = _join(drawn, modal, bands, splice, grid)
     expected = _join(expected, modal, bands, splice, grid)
     index = 10 * np.log10(grid.band_mean(grid.to_fine(table.axis)) / grid.band_mean(grid.to_fine(table.power)))
@@ -300,7 +300,9 @@ def _rate(rooms: RoomSet, f: FloatArray) -> FloatArray:
     return late_part.decay_rate(rooms.volume[:, None], area, alpha, air, rooms.air.speed_of_sound)
 
 
-def _late_energy(rooms: RoomSet, grid: BandGrid, table: PatternTable, diffuse: dict[str, FloatArray], early_s: float) -> FloatArray:
+def _late_energy(
+    rooms: RoomSet, grid: BandGrid, table: PatternTable, diffuse: dict[str, FloatArray], early_s: float
+) -> FloatArray:
     """(R, P, S, B) expected mean square of what arrives after the early part, with what scattering took from it."""
     c = rooms.air.speed_of_sound
     volume = rooms.volume[:, None]
@@ -357,25 +359,30 @@ def _modal(
     origins: FloatArray,
     frames: FloatArray,
     shape: tuple[int, ...],
+    splice: FloatArray,
 ) -> tuple[FloatArray, int]:
     """(R, P, S, Bl) mean square of the modal sum in the bands below MODAL_TOP_HZ, and their number."""
     from evenfield.rooms.modes import LARGEST_IMPEDANCE, modal_admittance, modal_places
     from evenfield.rooms.threads import share_out
 
     bands = int(np.sum(grid.centre * OCTAVE ** (0.5 / grid.fraction) < MODAL_TOP_HZ * 0.999))
-    bands = min(bands, int(np.sum(grid.first[1:] <= table.coarse.shape[1])))
+    bands = min(bands, int(np.sum(grid.first[1:] <= table.low.shape[1])))
     out = np.zeros((*shape[:3], bands))
     if bands == 0:
         return out, 0
     f = grid.fine[: grid.first[bands]]
     zeta = np.minimum(wall_impedance(rooms.at(rooms.absorption, f)[:, :6]), LARGEST_IMPEDANCE)
     k = 2 * np.pi * f / rooms.air.speed_of_sound
-    coarse = np.ascontiguousarray(table.coarse[:, : len(f)])
-    omni = bool(np.abs(coarse - coarse[:, :, :1, :1]).max() <= 1e-6 * np.abs(coarse).max())
+    low = np.ascontiguousarray(table.low[:, : len(f)])
+    omni = bool(np.abs(low[..., 1:]).max() <= 1e-5 * np.abs(low).max())
     c = rooms.air.speed_of_sound
     beta = modal_admittance(1 / zeta, rooms.areas, rooms.volume, _rate(rooms, f), c)
     first = grid.first[: bands + 1]
-    share_out(modal_places, shape[0] * shape[1], rooms.lengths, beta, k, frames, origins, rooms.seats, coarse, omni, first, out)
+    # whole bands that the modes have a share in
+    wanted = np.sum(modal_share(grid.centre[:bands], splice) > 0, axis=1)
+    stops = first[wanted]
+    count = shape[0] * shape[1]
+    share_out(modal_places, count, rooms.lengths, beta, k, stops, frames, origins, rooms.seats, low, omni, first, out)
     return out, bands
 
 

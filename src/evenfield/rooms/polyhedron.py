@@ -43,14 +43,18 @@ class PolyhedralRoom:
     def __post_init__(self) -> None:
         faces = [np.asarray(f, float) for f in self.faces]
         if len(faces) < 4 or len(self.surfaces) != len(faces):
-            raise DataError(message(f"{self.name}: faces", "four or more, with one surface each", f"{len(faces)}, {len(self.surfaces)}"))
+            raise DataError(
+                message(f"{self.name}: faces", "four or more, with one surface each", f"{len(faces)}, {len(self.surfaces)}")
+            )
         if not self.names:
             object.__setattr__(self, "names", tuple(f"face {i + 1}" for i in range(len(faces))))
         for name, f in zip(self.names, faces, strict=True):
             _check_plane(f, name)
         volume = _signed_volume(faces)
         if not np.isfinite(volume) or abs(volume) < 0.1:
-            raise DataError(message(f"{self.name}: volume", "above 0.1 m3", f"{abs(volume):.3g} m3", cause="The faces enclose nothing"))
+            raise DataError(
+                message(f"{self.name}: volume", "above 0.1 m3", f"{abs(volume):.3g} m3", cause="The faces enclose nothing")
+            )
         if volume > 0:  # outward: turn every face round
             faces = [f[::-1].copy() for f in faces]
         object.__setattr__(self, "faces", tuple(faces))
@@ -70,7 +74,11 @@ class PolyhedralRoom:
         for a, b in edges:
             if (b, a) not in edges:
                 where = f"the edge {a} to {b}"
-                raise DataError(message(f"{self.name}: {edges[a, b]}", "joined to another face at every edge", where, cause="The room is open"))
+                raise DataError(
+                    message(
+                        f"{self.name}: {edges[a, b]}", "joined to another face at every edge", where, cause="The room is open"
+                    )
+                )
 
     def _check_overlap(self) -> None:
         for i, f in enumerate(self.faces):
@@ -207,7 +215,9 @@ def _check_simple(plan: FloatArray, name: str) -> None:
     for i in range(n):
         a, b = plan[i], plan[(i + 1) % n]
         if np.linalg.norm(b - a) < 0.01:
-            raise DataError(message(f"{name}: outline", "of edges over 1 cm", f"corners {i + 1} and {(i + 1) % n + 1} in one place"))
+            raise DataError(
+                message(f"{name}: outline", "of edges over 1 cm", f"corners {i + 1} and {(i + 1) % n + 1} in one place")
+            )
         for j in range(i + 2, n):
             if (j + 1) % n == i:
                 continue

@@ -37,7 +37,9 @@ class Desk:
 
     def __post_init__(self) -> None:
         if not (self.x[0] < self.x[1] and self.y[0] < self.y[1] and np.isfinite(self.height)):
-            raise DataError(message("console", "a rectangle, low edge before high", f"x {self.x}, y {self.y}, height {self.height}"))
+            raise DataError(
+                message("console", "a rectangle, low edge before high", f"x {self.x}, y {self.y}, height {self.height}")
+            )
 
     def to_row(self) -> FloatArray:
         """(6,) x0, x1, y0, y1, height, 1."""
@@ -128,7 +130,7 @@ def box_room(
     """
     lengths = tuple(float(v) for v in np.asarray(length, float).ravel())
     if not isinstance(surfaces, dict):
-        made = (surface(surfaces),) * 6
+        made: tuple[Surface, ...] = (surface(surfaces),) * 6
     else:
         unknown = set(surfaces) - {*WALLS, "walls"}
         if unknown:

@@ -11,8 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from evenfield.base.air import Air
 from evenfield.base.errors import DataError, message
-from evenfield.rooms.source import Loudspeaker, Placement
 from evenfield.rooms.room import CLEARANCE, WALLS, BoxRoom, check_seats
+from evenfield.rooms.source import Loudspeaker, Placement
 from evenfield.rooms.surfaces import OCTAVES
 
 FloatArray = NDArray[np.float64]
@@ -90,7 +90,9 @@ class RoomSet:
             r, p, w, axis = bad[0]
             wall = WALLS[2 * axis + int(o[r, p, w, axis] > CLEARANCE)]
             name = f"way {source.names[w]} at place {p + 1} of room {r + 1}"
-            raise DataError(message(name, f"inside the room, {CLEARANCE * 100:g} cm off the {wall}", np.round(o[r, p, w], 3).tolist()))
+            raise DataError(
+                message(name, f"inside the room, {CLEARANCE * 100:g} cm off the {wall}", np.round(o[r, p, w], 3).tolist())
+            )
         return np.asarray(o)
 
     def room(self, index: int) -> BoxRoom:
@@ -98,9 +100,7 @@ class RoomSet:
         from evenfield.rooms.room import Desk
         from evenfield.rooms.surfaces import Surface
 
-        made = tuple(
-            Surface(self.frequency_hz, self.absorption[index, w], self.scattering[index, w], WALLS[w]) for w in range(6)
-        )
+        made = tuple(Surface(self.frequency_hz, self.absorption[index, w], self.scattering[index, w], WALLS[w]) for w in range(6))
         d = self.desks[index]
         top = Surface(self.frequency_hz, self.absorption[index, 6], self.scattering[index, 6], "console")
         desk = Desk((float(d[0]), float(d[1])), (float(d[2]), float(d[3])), float(d[4]), top) if d[5] > 0 else None
@@ -113,7 +113,9 @@ class RoomSet:
         return Placement((x, y, z), float(self.azimuth[index, place]), float(self.elevation[index, place]))
 
 
-def room_set(room: BoxRoom, placements: Placement | Sequence[Placement], seats: ArrayLike, source: Loudspeaker | None = None) -> RoomSet:
+def room_set(
+    room: BoxRoom, placements: Placement | Sequence[Placement], seats: ArrayLike, source: Loudspeaker | None = None
+) -> RoomSet:
     """One described room as a set of one, checked. Raises DataError (loudspeaker or seat outside, seats in one place)."""
     from evenfield.rooms.room import check_apart
 

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from evenfield.base.errors import DataError, Refusal, message
 from evenfield.rooms.grid import NODE_FRACTION
-from evenfield.rooms.source import Loudspeaker, Way, constant_index, loudspeaker, omnidirectional
 from evenfield.rooms.playing import Played, play
 from evenfield.rooms.room_sets import RoomSet
+from evenfield.rooms.source import Loudspeaker, Way, constant_index, loudspeaker, omnidirectional
 
 FloatArray = NDArray[np.float64]
 
@@ -78,7 +78,8 @@ def normalised_db(played: Played) -> tuple[FloatArray, FloatArray]:
     if inside.sum() < 17:
         f = third.frequency
         raise Refusal(
-            f"Room spread is taken over 250 Hz to 10 kHz in third octaves; this loudspeaker's data give {f[0]:.4g} to {f[-1]:.4g} Hz."
+            f"Room spread is taken over 250 Hz to 10 kHz in third octaves; this loudspeaker's data give "
+            f"{f[0]:.4g} to {f[-1]:.4g} Hz."
         )
     level = third.level_db[..., inside]
     return third.frequency[inside], np.asarray(level - level.mean(axis=-1, keepdims=True))
@@ -90,7 +91,7 @@ def spread(played: Played) -> Spread:
     Needs two rooms. The late field's speckle is part of it, as it is of any measurement at one seat.
     """
     f, level = normalised_db(played)
-    rooms, places, seats = level.shape[:3]
+    rooms = len(level)
     if rooms < 2:
         raise DataError(message("rooms", "at least 2 for a spread", rooms, fix="--count 200"))
     centred = level - level.mean(axis=0)
@@ -191,7 +192,7 @@ def early_reflection_error_db(played: Played) -> FloatArray:
 
 
 def percentiles_db(played: Played, percent: tuple[float, ...] = (5, 25, 50, 75, 95)) -> tuple[FloatArray, FloatArray]:
-    """(B,) Hz and (Q, B) dB: percentiles over all rooms, places and seats of levels less each response's mean, 250 Hz to 10 kHz."""
+    """(B,) Hz and (Q, B) dB: percentiles over all rooms, places and seats; each response less its mean, 250 Hz to 10 kHz."""
     inside = (played.frequency >= MEASURED_BAND[0]) & (played.frequency <= MEASURED_BAND[1])
     level = played.level_db
     if inside.any():

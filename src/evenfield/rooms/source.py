@@ -52,7 +52,7 @@ class Loudspeaker:
     @property
     def offsets(self) -> FloatArray:
         """(W, 3) m, origins of the ways from the reference point."""
-        return np.asarray([d.origin for d in self.ways]) - np.asarray(self.reference)
+        return np.asarray(np.asarray([d.origin for d in self.ways]) - np.asarray(self.reference))
 
 
 def loudspeaker(
@@ -85,7 +85,9 @@ def loudspeaker(
 
 
 def _is_pair(ways: object) -> bool:
-    return isinstance(ways, tuple) and len(ways) == 2 and isinstance(ways[0], Directivity) and not isinstance(ways[1], Directivity)
+    return (
+        isinstance(ways, tuple) and len(ways) == 2 and isinstance(ways[0], Directivity) and not isinstance(ways[1], Directivity)
+    )
 
 
 @dataclass(frozen=True)
@@ -116,11 +118,12 @@ class Placement:
     def frame(self) -> FloatArray:
         """(3, 3) rows: the loudspeaker's x, y, z in the room's frame; frame @ u turns a room direction into its own."""
         ca, sa, ce, se = np.cos(self.azimuth), np.sin(self.azimuth), np.cos(self.elevation), np.sin(self.elevation)
-        return np.array([[ca * ce, sa * ce, se], [-sa, ca, 0.0], [-ca * se, -sa * se, ce]])
+        rows: FloatArray = np.array([[ca * ce, sa * ce, se], [-sa, ca, 0.0], [-ca * se, -sa * se, ce]])
+        return rows
 
     def origins(self, source: Loudspeaker) -> FloatArray:
         """(W, 3) m, origins of the ways in the room."""
-        return np.asarray(self.position) + source.offsets @ self.frame
+        return np.asarray(np.asarray(self.position) + source.offsets @ self.frame)
 
 
 def omnidirectional(frequency_hz: ArrayLike) -> Loudspeaker:

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.base.errors import DataError
-from evenfield.rooms.source import PLAYBACK_SYSTEMS, playback
 from evenfield.rooms.playing import Played, play
 from evenfield.rooms.room_sets import RoomSet
+from evenfield.rooms.source import PLAYBACK_SYSTEMS, playback
 
 FloatArray = NDArray[np.float64]
 PERCENTS = (5.0, 25.0, 50.0, 75.0, 95.0)

@@ -4,6 +4,8 @@ Source: Borish, JASA 75 (1984) 1827: images in front of no further wall end a br
 wall inside the polygon and no other wall stands between.
 """
 
+# mypy: disallow-untyped-defs=False, disallow-untyped-calls=False, check-untyped-defs=False
+
 from __future__ import annotations
 
 import math
@@ -15,7 +17,7 @@ from evenfield.rooms.kernels import empty_paths
 
 
 @njit(cache=True)
-def inside_face(p, corner, count, normal):  # type: ignore[no-untyped-def]
+def inside_face(p, corner, count, normal):
     """Whether a point of the plane lies inside the polygon."""
     drop = 0
     for a in range(1, 3):
@@ -34,10 +36,10 @@ def inside_face(p, corner, count, normal):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def blocked(a, b, skip_a, skip_b, corner, count, normal, offset, hit):  # type: ignore[no-untyped-def]
+def blocked(a, b, skip_a, skip_b, corner, count, normal, offset, hit):
     """Whether a face other than the two named stands between a and b."""
     for w in range(len(offset)):
-        if w == skip_a or w == skip_b:
+        if w in (skip_a, skip_b):
             continue
         ha, hb = -offset[w], -offset[w]
         for i in range(3):
@@ -54,7 +56,7 @@ def blocked(a, b, skip_a, skip_b, corner, count, normal, offset, hit):  # type: 
 
 
 @njit(cache=True)
-def trace_back(depth, walls, images, seat, cosines, corner, count, normal, offset, here, hit, scratch):  # type: ignore[no-untyped-def]
+def trace_back(depth, walls, images, seat, cosines, corner, count, normal, offset, here, hit, scratch):
     """Follow a path from the seat to the source; False when a leg misses its wall or is blocked. Fills the cosines."""
     for i in range(3):
         here[i] = seat[i]
@@ -83,7 +85,7 @@ def trace_back(depth, walls, images, seat, cosines, corner, count, normal, offse
 
 
 @njit(cache=True)
-def visible_paths(corner, count, normal, offset, position, seat, margin, order, room_for):  # type: ignore[no-untyped-def]
+def visible_paths(corner, count, normal, offset, position, seat, margin, order, room_for):
     """(Paths, number, overfull) of all visible images up to `order` whose path is at most the straight distance + `margin`.
 
     Stops, overfull, when `room_for` paths are found.

@@ -1,4 +1,4 @@
-"""Makes rooms_image_sources.npz: image sources of a box by a general room-acoustics library (pyroomacoustics 0.10.1, MIT licence).
+"""Makes rooms_image_sources.npz: image sources of a box by a general library (pyroomacoustics 0.10.1, MIT licence).
 
 Run with that library installed:  python tests/reference/data/rooms_image_sources.py
 Its conventions: amplitudes 1/d for the direct sound, every delay 40 samples late, speed of sound 343.0 m/s (set here), walls

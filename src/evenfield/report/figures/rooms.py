@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,9 +40,7 @@ LIGHT, DARK = "#dfe8eb", "#b9cfd6"
 REFLECTIONS_DRAWN = 8
 
 
-def fan_figure(
-    frequency: FloatArray, percentile_db: FloatArray, estimate: tuple[FloatArray, FloatArray] | None = None
-) -> Figure:
+def fan_figure(frequency: FloatArray, percentile_db: FloatArray, estimate: tuple[FloatArray, FloatArray] | None = None) -> Figure:
     """Percentile bands over frequency: 5 to 95 % pale, 25 to 75 % darker, the median drawn.
 
     Parameters
@@ -59,11 +57,21 @@ def fan_figure(
     for row, dash in ((0, (0, (1, 1.5))), (1, (0, (4, 1.5))), (3, (0, (4, 1.5))), (4, (0, (1, 1.5)))):
         ax.plot(frequency, percentile_db[row], color=MUTED, linewidth=0.7, linestyle=dash)
     ax.plot(frequency, percentile_db[2], **SUM_PEN.line())
-    labels = [EndLabel(value_near(frequency, percentile_db[i], frequency[-1]), f"{p} %", INK if p == 50 else MUTED) for i, p in enumerate((5, 25, 50, 75, 95))]
+    labels = [
+        EndLabel(value_near(frequency, percentile_db[i], frequency[-1]), f"{p} %", INK if p == 50 else MUTED)
+        for i, p in enumerate((5, 25, 50, 75, 95))
+    ]
     if estimate is not None:
         pen = WAY_PENS[1]
         ax.plot(estimate[0], estimate[1], **pen.line())
-        ax.annotate("estimated (standard)", (float(estimate[0][0]), float(estimate[1][0])), xytext=(0, 14), textcoords="offset points", color=pen.colour, fontsize=7)
+        ax.annotate(
+            "estimated (standard)",
+            (float(estimate[0][0]), float(estimate[1][0])),
+            xytext=(0, 14),
+            textcoords="offset points",
+            color=pen.colour,
+            fontsize=7,
+        )
     label_ends(ax, labels)
     return figure
 
@@ -79,7 +87,7 @@ def spread_figure(comparison: Comparison) -> Figure:
     ax.set_ylabel("Between rooms, dB")
     for s, pen in parts:
         ax.plot(f, s.by_band_db, **pen.line())
-    words = ("This loudspeaker", f"Constant DI {comparison.mean_index_db:.1f} dB", "Omnidirectional")
+    words = ("This loudspeaker", f"DI {comparison.mean_index_db:.1f} dB", "Omnidirectional")
     name_curves(ax, f, [(s.by_band_db, w, pen.colour) for (s, pen), w in zip(parts, words, strict=True)])
     return figure
 
@@ -93,10 +101,15 @@ def response_figure(response: RoomResponse, seat: int = 0) -> Figure:
     ax.set_ylim(top - 45, top)
     ax.set_ylabel("Level, dB")
     ax.fill_between(f, response.low_db[seat], response.high_db[seat], color=LIGHT, linewidth=0)
+    start = response.splice_hz or 0.0
+
+    def above(curve: FloatArray) -> FloatArray:
+        return np.where(f >= start, curve, np.nan)  # below the splice, modes are not told apart
+
     curves = [
         (response.direct_db[seat], "Direct", WAY_PENS[0]),
-        (response.early_db[seat], "Early reflections", WAY_PENS[1]),
-        (response.late_db[seat], "Late", WAY_PENS[2]),
+        (above(response.early_db[seat]), "Early reflections", WAY_PENS[1]),
+        (above(response.late_db[seat]), "Late", WAY_PENS[2]),
         (response.level_db[seat], "At the seat", SUM_PEN),
     ]
     for curve, _, pen in curves:
@@ -105,7 +118,9 @@ def response_figure(response: RoomResponse, seat: int = 0) -> Figure:
     return figure
 
 
-def room_map_figure(outline: FloatArray, height: float, responses: Mapping[str, RoomResponse], seats: FloatArray, desk: FloatArray | None) -> Figure:
+def room_map_figure(
+    outline: FloatArray, height: float, responses: Mapping[str, RoomResponse], seats: FloatArray, desk: FloatArray | None
+) -> Figure:
     """Plan and side view of a room to scale, its loudspeakers, seats and console, and the strongest early reflections numbered.
 
     Parameters
@@ -122,10 +137,17 @@ def room_map_figure(outline: FloatArray, height: float, responses: Mapping[str, 
     tall = (wide + height) * scale + 3 * margin
     figure = Figure(figsize=(FULL_WIDTH, tall))
     left = (FULL_WIDTH - long * scale) / 2
-    plan = figure.add_axes((left / FULL_WIDTH, (height * scale + 2 * margin) / tall, long * scale / FULL_WIDTH, wide * scale / tall))
+    plan = figure.add_axes(
+        (left / FULL_WIDTH, (height * scale + 2 * margin) / tall, long * scale / FULL_WIDTH, wide * scale / tall)
+    )
     side = figure.add_axes((left / FULL_WIDTH, margin / tall, long * scale / FULL_WIDTH, height * scale / tall))
     _walls(plan, np.vstack([outline, outline[:1]]), low, high)
-    _walls(side, np.array([[low[0], 0], [high[0], 0], [high[0], height], [low[0], height], [low[0], 0]]), np.array([low[0], 0]), np.array([high[0], height]))
+    _walls(
+        side,
+        np.array([[low[0], 0], [high[0], 0], [high[0], height], [low[0], height], [low[0], 0]]),
+        np.array([low[0], 0]),
+        np.array([high[0], height]),
+    )
     plan.set_ylabel("y, m (plan)")
     side.set_ylabel("z, m (side)")
     side.set_xlabel("x, m")
@@ -162,7 +184,15 @@ def _furniture(plan: Axes, side: Axes, responses: Mapping[str, RoomResponse], se
     if desk is not None:
         x, y, z = desk[:2], desk[2:4], float(desk[4])
         plan.fill([x[0], x[1], x[1], x[0]], [y[0], y[0], y[1], y[1]], color=LIGHT, edgecolor=MUTED, linewidth=0.6)
-        plan.annotate("console", (float(np.mean(x)), float(y[0])), xytext=(0, -8), textcoords="offset points", ha="center", fontsize=6.5, color=MUTED)
+        plan.annotate(
+            "console",
+            (float(np.mean(x)), float(y[0])),
+            xytext=(0, -8),
+            textcoords="offset points",
+            ha="center",
+            fontsize=6.5,
+            color=MUTED,
+        )
         side.plot(x, [z, z], color=MUTED, linewidth=2)
     for name, response in responses.items():
         p, frame = np.asarray(response.placement.position), response.placement.frame
@@ -185,7 +215,16 @@ def _reflection(plan: Axes, side: Axes, number: int, reflection: Reflection) -> 
         line = reflection.points[:, axes]
         ax.plot(line[:, 0], line[:, 1], color=pen.colour, linestyle=pen.dash, linewidth=width)
         if len(line) == 3:
-            ax.annotate(str(number), line[1], xytext=(3, 3), textcoords="offset points", fontsize=7.5, color=pen.colour, weight="bold", clip_on=False)
+            ax.annotate(
+                str(number),
+                line[1],
+                xytext=(3, 3),
+                textcoords="offset points",
+                fontsize=7.5,
+                color=pen.colour,
+                weight="bold",
+                clip_on=False,
+            )
 
 
 def cause_figure(causes: Causes) -> Figure:
@@ -197,9 +236,9 @@ def cause_figure(causes: Causes) -> Figure:
 
     value = 1000 * causes.slope.sum(axis=0)
     rows = len(causes.sectors)
-    height = 0.19 * rows + 0.55
+    height = 0.19 * rows + 0.75
     figure = Figure(figsize=(FULL_WIDTH, height))
-    ax = figure.add_axes((1.45 / FULL_WIDTH, 0.42 / height, (FULL_WIDTH - 1.6) / FULL_WIDTH, 0.19 * rows / height))
+    ax = figure.add_axes((1.45 / FULL_WIDTH, 0.62 / height, (FULL_WIDTH - 1.6) / FULL_WIDTH, 0.19 * rows / height))
     top = float(np.percentile(np.abs(value), 98)) or 1.0
     ax.imshow(np.abs(value), aspect="auto", cmap="Greys", vmin=0, vmax=2.2 * top)
     for i in range(rows):
@@ -207,7 +246,7 @@ def cause_figure(causes: Causes) -> Figure:
             if abs(value[i, j]) >= 0.05 * top:
                 ax.text(j, i, f"{value[i, j]:+.1f}", ha="center", va="center", fontsize=5, color=INK)
     ax.set_yticks(range(rows), causes.sectors)
-    ax.set_xticks(range(len(causes.frequency)), [nominal(float(f"{f:.2g}")) for f in causes.frequency], rotation=60)
+    ax.set_xticks(range(len(causes.frequency)), [preferred(f) for f in causes.frequency], rotation=60)
     ax.set_xlabel("Third octave, Hz. Thousandths of a dB of spread for each dB more energy sent there")
     ax.tick_params(length=0)
     for spine in ax.spines.values():
@@ -216,22 +255,38 @@ def cause_figure(causes: Causes) -> Figure:
 
 
 def boundary_figure(effects: Mapping[str, BoundaryEffect]) -> Figure:
-    """Change of radiated power (above) and of the level on axis (below) near walls and a console."""
-    figure, axes = new_figure(FULL_WIDTH, [1.6, 1.9], gap=0.22)
-    pens: Sequence[Pen] = (SUM_PEN, *WAY_PENS)
-    low = min(float(e.frequency[0]) for e in effects.values())
-    high = max(float(e.frequency[-1]) for e in effects.values())
-    for ax, name, title in ((axes[0], "power_db", "Power, dB"), (axes[1], "axis_db", "On axis, dB")):
-        frequency_axis(ax, low, high, title=ax is axes[1])
-        ax.set_ylabel(title)
-        ax.set_ylim(*((-4, 10) if name == "power_db" else (-15, 16)))
-        shown: list[tuple[Any, str, Pen]] = []
-        for pen, (word, effect) in zip(pens, effects.items(), strict=False):
-            if name == "power_db" and word == "console":
-                continue
-            ax.plot(effect.frequency, getattr(effect, name), **pen.line())
-            shown.append((effect, word, pen))
-        ends = [EndLabel(float(getattr(e, name)[-1]), w, p.colour) for e, w, p in shown]
-        label_ends(ax, ends)
-    axes[0].tick_params(labelbottom=False)
+    """Change of radiated power and of the level on axis near walls, and of the level on axis before a console."""
+    walls = {word: e for word, e in effects.items() if word != "console"}
+    desk = effects.get("console")
+    figure, axes = new_figure(FULL_WIDTH, [1.5, 1.7, 1.5] if desk is not None else [1.5, 1.7], gap=0.42)
+    for ax, name, title, limits in ((axes[0], "power_db", "Power, dB", (-4, 10)), (axes[1], "axis_db", "On axis, dB", (-15, 12))):
+        _effects(ax, walls, name, title, limits)
+    if desk is not None:
+        _effects(axes[2], {"console": desk}, "axis_db", "On axis, dB", (-12, 9))
     return figure
+
+
+def _effects(ax: Axes, effects: Mapping[str, BoundaryEffect], name: str, title: str, limits: tuple[int, int]) -> None:
+    pens: Sequence[Pen] = (SUM_PEN, *WAY_PENS)
+    first = next(iter(effects.values()))
+    frequency_axis(ax, float(first.frequency[0]), float(first.frequency[-1]))
+    ax.set_ylabel(title)
+    ax.set_ylim(*limits)
+    ends = []
+    for pen, (word, effect) in zip(pens, effects.items(), strict=False):
+        curve = np.asarray(getattr(effect, name))
+        ax.plot(effect.frequency, curve, **pen.line())
+        ends.append(EndLabel(float(curve[-1]), word, pen.colour))
+    label_ends(ax, ends)
+
+
+def preferred(frequency_hz: float) -> str:
+    """The preferred number of a third-octave centre, as written on axes.
+
+    Example:
+        >>> preferred(316.2), preferred(794.3), preferred(3981.1)
+        ('315', '800', '4k')
+    """
+    numbers = np.array([1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8, 10])
+    decade = 10 ** np.floor(np.log10(frequency_hz))
+    return nominal(float(numbers[np.argmin(np.abs(np.log(numbers * decade / frequency_hz)))] * decade))
