@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,14 +91,21 @@ def direction_powers(vectors: FloatArray) -> FloatArray:
     return np.stack([*plain, z, z * x, z * x**2, z * y, z * y**2, z * x * y], axis=-1)
 
 
+@cache
+def _fit(rows: int, columns: int) -> FloatArray:
+    """(16, N) least-squares fit of `direction_powers` to every second row and column of a table, weighted by solid angle."""
+    thin = table_vectors(180.0 / (rows - 1))[::2, ::2]
+    weight = np.sqrt(sphere_weights(thin.shape[0] - 1, thin.shape[1])).reshape(-1, 1)
+    assert thin.shape[1] * 2 == columns
+    return np.asarray(np.linalg.pinv(direction_powers(thin.reshape(-1, 3)) * weight) * weight.T)
+
+
 def _low_order(field: ComplexArray, vectors: FloatArray, d: Directivity, low_hz: FloatArray) -> ComplexArray:
     """(L, 16) least-squares third-order pattern, weighted by solid angle: all that a cabinet has below some 400 Hz."""
-    thin = vectors[::2, ::2]
-    weight = np.sqrt(sphere_weights(thin.shape[0] - 1, thin.shape[1])).reshape(-1, 1)
-    values = field[::2, ::2].reshape(-1, field.shape[-1])
     use = d.frequency < 2.0 * float(low_hz[-1])
     use[:4] = True
-    solved = np.linalg.lstsq(direction_powers(thin.reshape(-1, 3)) * weight, values[:, use] * weight, rcond=None)[0]
+    values = field[::2, ::2][..., use].reshape(-1, int(use.sum()))
+    solved = _fit(vectors.shape[0], vectors.shape[1]) @ values
     return np.ascontiguousarray(resample(solved, d.frequency[use], low_hz, d.phase_known).T)
 
 
@@ -181,8 +189,6 @@ def _orbit_disagreement(d: Directivity) -> float:
 
 def resample(field: ComplexArray, axis_hz: FloatArray, wanted_hz: FloatArray, phase_known: bool = True) -> ComplexArray:
     """(..., wanted) from (..., F): cubic spline over log frequency, held at the ends (half a band at most)."""
-    from scipy.interpolate import CubicSpline
-
     x = np.log(np.clip(wanted_hz, axis_hz[0], axis_hz[-1]))
     if len(axis_hz) == 1:
         return np.repeat(field, len(wanted_hz), axis=-1)
@@ -190,7 +196,17 @@ def resample(field: ComplexArray, axis_hz: FloatArray, wanted_hz: FloatArray, ph
         i = np.clip(np.searchsorted(np.log(axis_hz), x, side="right") - 1, 0, len(axis_hz) - 2)
         s = (x - np.log(axis_hz)[i]) / np.diff(np.log(axis_hz))[i]
         return np.asarray(field[..., i] * (1 - s) + field[..., i + 1] * s)
-    return np.asarray(CubicSpline(np.log(axis_hz), field, axis=-1)(x))
+    matrix = _spline_matrix(np.log(axis_hz).tobytes(), x.tobytes())
+    return np.asarray(field.real @ matrix + 1j * (field.imag @ matrix))
+
+
+@lru_cache(maxsize=32)
+def _spline_matrix(axis: bytes, wanted: bytes) -> FloatArray:
+    """(F, wanted) weights of the cubic spline: it is linear in the values, and a product is quicker than many splines."""
+    from scipy.interpolate import CubicSpline
+
+    knots = np.frombuffer(axis)
+    return np.ascontiguousarray(CubicSpline(knots, np.eye(len(knots)), axis=0)(np.frombuffer(wanted)).T)
 
 
 def _coefficients(values: ComplexArray) -> NDArray[np.float32]:
