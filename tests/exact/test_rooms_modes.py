@@ -7,8 +7,8 @@ from evenfield import rooms
 from evenfield.base import octave_axis
 from evenfield.data import sphere_directions
 from evenfield.exact.patterns import first_order_directivity
-from evenfield.rooms.pattern import pattern_table
 from evenfield.rooms.modes import axis_roots, modal_spectrum, rigid_mode_frequencies
+from evenfield.rooms.pattern import pattern_table
 
 C = 343.2
 LENGTH = np.array([5.0, 4.0, 2.7])

@@ -175,3 +175,14 @@ def test_one_room_is_an_ensemble_of_one() -> None:
     high = alone.frequency > 400
     assert alone.level_db[:, high] == pytest.approx(level[:, high], abs=0.05)
     assert alone.level_db[:, ~high] == pytest.approx(level[:, ~high], abs=0.3)
+
+
+def test_a_step_in_directivity_shows_in_the_departure() -> None:
+    """DI 3 dB below 2 kHz and 7 dB above, flat on axis: the mean curve departs from its line more than with a constant DI."""
+    from evenfield.rooms.source import _axisymmetric
+
+    index = 5.0 + 2.0 * np.tanh(8 * np.log2(AXIS / 2000.0))
+    stepped = _axisymmetric((10 ** (index / 10) - 1) / 2, np.ones(len(AXIS)), AXIS, "stepped")
+    drawn = rooms.ensemble("living-rooms", 150, seed=4)
+    found = rooms.measure_spread(drawn, stepped, causes=False)
+    assert found.loudspeaker.departure_db > found.ideal.departure_db + 3 * found.ideal.departure_error_db

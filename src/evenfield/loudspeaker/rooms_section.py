@@ -151,7 +151,9 @@ def _validated(model: type[Model], section: Mapping[str, Any], name: str) -> Mod
     try:
         return model.model_validate(section)
     except ValidationError as error:
-        problem = next((p for p in error.errors() if not _other_branch(p)), error.errors()[0])
+        listed = [p for p in error.errors() if not _other_branch(p)] or error.errors()
+        # a misspelt key is reported as unknown and as missing: the first says more
+        problem = next((p for p in listed if p["type"] == "extra_forbidden"), listed[0])
         steps = [str(step) for step in problem["loc"] if not _tag(step)]
         key = ".".join(([name] if name else []) + steps)
         raise DesignError(_words(problem, key, model, steps), key) from None

@@ -116,8 +116,8 @@ def _summary(result: RoomsResult) -> str:
         s, c = e.comparison.loudspeaker, e.comparison
         parts.append(
             f"In {s.rooms} {e.name} the rooms are {s.spread_db:.2f} dB apart (± {s.error_db:.2f}); an ideal source of the same "
-            f"mean directivity index would be {c.ideal.spread_db:.2f}, an omnidirectional one {c.omni.spread_db:.2f}. The mean curve "
-            f"departs from its line by {s.departure_db:.2f} dB (ideal {c.ideal.departure_db:.2f})."
+            f"mean directivity index would be {c.ideal.spread_db:.2f}, an omnidirectional one {c.omni.spread_db:.2f}. "
+            f"The mean curve departs from its line by {s.departure_db:.2f} dB (ideal {c.ideal.departure_db:.2f})."
         )
     return " ".join(parts) or "One described room."
 

@@ -47,8 +47,8 @@ def modal_admittance(admittance: FloatArray, areas: FloatArray, volume: ArrayLik
         rate : (..., L) energy decay rate of the statistical field, 1/s
     Oblique modes of walls 1/zeta decay at 2 c/V sum(S/zeta), which for stiff walls is up to a third faster than Eyring's rate
     with the same walls' random-incidence absorption, because a box without scatterers never refills grazing directions.
-    Absorption is given as measured in diffuse fields, so one factor a room and frequency, the same for all its walls, gives both the same
-    reverberation time, and the level has no step where they meet.
+    Absorption is given as measured in diffuse fields, so one factor a room and frequency, the same for all its walls, gives
+    both the same reverberation time, and the level has no step where they meet.
     Source: the decay of oblique modes from Morse & Ingard, section 9.4 (from memory).
     """
     walls = np.einsum("...w,...wl->...l", areas, admittance)
@@ -192,7 +192,21 @@ def box_modal(length, beta, k, fresh, roots, axis, frame, origins, seats, low, o
                 ends[s] = cmath.exp(-1j * qx * seats[s, axis])
             for w in range(ways):
                 x0 = origins[w, axis]
-                ahead, back = excitation(low[w], frame, omni, up[0, m, w], down[0, m, w], up[1, n, w], down[1, n, w], abs(q1.real), abs(q2.real), abs(qx.real), k, axis, v)
+                ahead, back = excitation(
+                    low[w],
+                    frame,
+                    omni,
+                    up[0, m, w],
+                    down[0, m, w],
+                    up[1, n, w],
+                    down[1, n, w],
+                    abs(q1.real),
+                    abs(q2.real),
+                    abs(qx.real),
+                    k,
+                    axis,
+                    v,
+                )
                 e0, e1 = cmath.exp(-1j * qx * x0), cmath.exp(-1j * qx * (lx - x0))
                 for s in range(listeners):
                     x, p = seats[s, axis], ways + s
