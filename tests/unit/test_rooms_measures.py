@@ -183,6 +183,6 @@ def test_a_step_in_directivity_shows_in_the_departure() -> None:
 
     index = 5.0 + 2.0 * np.tanh(8 * np.log2(AXIS / 2000.0))
     stepped = _axisymmetric((10 ** (index / 10) - 1) / 2, np.ones(len(AXIS)), AXIS, "stepped")
-    drawn = rooms.ensemble("living-rooms", 150, seed=4)
+    drawn = rooms.ensemble("living-rooms", 80, seed=4)
     found = rooms.measure_spread(drawn, stepped, causes=False)
     assert found.loudspeaker.departure_db > found.ideal.departure_db + 3 * found.ideal.departure_error_db

@@ -102,6 +102,8 @@ def _fit(rows: int, columns: int) -> FloatArray:
 
 def _low_order(field: ComplexArray, vectors: FloatArray, d: Directivity, low_hz: FloatArray) -> ComplexArray:
     """(L, 16) least-squares third-order pattern, weighted by solid angle: all that a cabinet has below some 400 Hz."""
+    if len(low_hz) == 0:
+        return np.zeros((0, 16), complex)
     use = d.frequency < 2.0 * float(low_hz[-1])
     use[:4] = True
     values = field[::2, ::2][..., use].reshape(-1, int(use.sum()))
