@@ -48,6 +48,16 @@ def test_critical_distance_from_directivity_index() -> None:
     assert 1 / distance**2 == pytest.approx(float(reverberant), rel=1e-9)
 
 
+def test_late_energy_falls_by_60_db_in_the_reverberation_time() -> None:
+    rate = late.decay_rate(90.0, 126.0, 0.2, 0.0, 343.2)
+    time = float(late.reverberation_time(rate))
+    first, last = (float(late.reverberant_square(1.0, 90.0, rate, t, 343.2)) for t in (0.0, time))
+    assert 10 * np.log10(first / last) == pytest.approx(60.0, abs=1e-9)
+    # what scattering takes between two times is what mirror paths lack: with total scattering, all that arrives then
+    taken = float(late.scattered_square(1.0, 90.0, rate, 1e9, 0.0, time, 343.2))
+    assert taken == pytest.approx(first - last, rel=1e-6)
+
+
 def test_speckle_variance_limits() -> None:
     # pure tone: relative variance 1 (5.57 dB standard deviation, Schroeder 1954); wide band: 13.8/(2 B T)
     assert late.speckle_variance(1e-6, 0.5) == pytest.approx(1.0, abs=1e-6)
