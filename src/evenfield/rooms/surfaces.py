@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import difflib
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -89,6 +90,7 @@ def _over_log(frequency_hz: ArrayLike, axis: FloatArray, value: FloatArray) -> F
     return np.asarray(np.interp(np.log(np.asarray(frequency_hz, float)), np.log(axis), value))
 
 
+@cache
 def material(name: str) -> Surface:
     """A surface of the small table (values from memory). Raises DataError naming the nearest known one."""
     if name not in _TABLE:
