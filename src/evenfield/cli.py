@@ -72,6 +72,38 @@ def judge(
 
 
 @app.command()
+def rooms(
+    subject: Annotated[
+        Path, typer.Argument(help="Design file, or a directivity (SOFA, NetCDF, CSV, folder).", metavar="DESIGN|DIRECTIVITY")
+    ],
+    room: Annotated[Path | None, typer.Option("--room", help="One described room (YAML).")] = None,
+    ensemble: Annotated[list[str] | None, typer.Option("--ensemble", help="studios or living-rooms; may be repeated.")] = None,
+    count: Annotated[int | None, typer.Option("--count", help="Rooms in each ensemble (default 1000).")] = None,
+    seed: Annotated[int | None, typer.Option("--seed", help="Seed of the drawn rooms (default 1).")] = None,
+    wav: Annotated[Path | None, typer.Option("--wav", help="Write the described room's response for listening.")] = None,
+    orbits: Annotated[str, typer.Option("--orbits", help="refuse, or blend two orbits into a sphere.")] = "refuse",
+    report: ReportFolder = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Hear it in one room and in a thousand: how far apart they are, and what in the loudspeaker causes it."""
+    from evenfield.loudspeaker.rooms_run import rooms_of_file
+    from evenfield.report.rooms import rooms_lines, write_rooms_report
+
+    with _progress(quiet or as_json) as progress:
+        result = rooms_of_file(
+            subject, room=room, ensembles=ensemble, count=count, seed=seed, wav=wav, orbits=orbits, progress=progress
+        )
+    if as_json:
+        typer.echo(json.dumps(result.to_dict(), indent=1, ensure_ascii=False))
+    else:
+        for line in rooms_lines(result):
+            typer.echo(line)
+    if report is not None:
+        typer.echo(f"Report: {write_rooms_report(result, report, subject.stem)}", err=as_json)
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of the design file, for editors that complete and check."""
     from evenfield.loudspeaker.design import json_schema

@@ -26,6 +26,11 @@ def check_file(path: str | Path) -> list[str]:
         boxes = boxes_of(design)
         cabinet_of(design, Path(path).parent)
         responses(design, output_axis())
+        if design.rooms is not None or design.console is not None:
+            from evenfield.loudspeaker.rooms_section import parse_console, parse_rooms
+
+            parse_rooms(design.rooms)
+            parse_console(design.console)
     lines = [f"{design.name}: {design.title}".rstrip(": ")]
     for name, driver in drivers.items():
         motor = driver.driver if isinstance(driver, CompressionDriver) else driver
