@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,9 +16,41 @@ from evenfield.filters.sections import Delay, Gain, Polarity, Section, make_sect
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+Owner = NDArray[np.intp]
 
 DELAY_UNIT = 1e-5
 """s: the fit counts delays in steps of 10 us, of a size with its other numbers."""
+
+
+@dataclass(frozen=True)
+class Charges:
+    """What a model's own penalties weigh: limits exceeded (per dB), the sections' size (per dB), and the largest boost, dB."""
+
+    limit: float
+    size: float
+    boost_db: float
+
+
+class FitModel(Protocol):
+    """What an objective needs of filters, active or passive.
+
+    `responses` gives (W, F) responses, (Q, F) rows of d ln H_owner / d number, and (Q,) the way that each row acts on; `gathered`
+    adds the rows that belong to one number: (N, Q) -> (N, P).
+    """
+
+    def responses(self, axis_hz: FloatArray) -> tuple[ComplexArray, ComplexArray, Owner]: ...  # noqa: D102
+
+    def gathered(self, slopes: FloatArray) -> FloatArray: ...  # noqa: D102
+
+    def penalties(  # noqa: D102
+        self, axis_hz: FloatArray, h: ComplexArray, table: ComplexArray, owner: Owner, charges: Charges
+    ) -> Iterator[tuple[FloatArray, FloatArray]]: ...
+
+
+def beyond(over: FloatArray, slope: FloatArray, weight: float) -> tuple[FloatArray, FloatArray]:
+    """Only what exceeds, weighted."""
+    active = over > 0
+    return np.where(active, over, 0.0) * weight, slope * active * weight
 
 
 @dataclass(frozen=True)
@@ -160,7 +194,7 @@ class FilterModel:
             ways.append(replace(way, gain_db=gain, delay=delay, sections=tuple(sections)))
         return replace(self, ways=tuple(ways))
 
-    def responses(self, axis_hz: FloatArray) -> tuple[ComplexArray, ComplexArray, NDArray[np.intp]]:
+    def responses(self, axis_hz: FloatArray) -> tuple[ComplexArray, ComplexArray, Owner]:
         """(W, F) responses, (P, F) gradients of the logarithm of the way each free number belongs to, and (P,) that way."""
         turn = -2j * np.pi * axis_hz
         response, rows, owner = [], [], []
@@ -181,6 +215,45 @@ class FilterModel:
             owner += [i] * len(mine)
         table = np.array(rows) if rows else np.zeros((0, len(axis_hz)), complex)
         return np.array(response), table, np.array(owner, np.intp)
+
+    def gathered(self, slopes: FloatArray) -> FloatArray:
+        """(N, P) as they are: every number acts on one way."""
+        return slopes
+
+    def penalties(
+        self, axis_hz: FloatArray, h: ComplexArray, table: ComplexArray, owner: Owner, charges: Charges
+    ) -> Iterator[tuple[FloatArray, FloatArray]]:
+        """dB above the largest boost, broadband gain left out; and the sections' gains, so that no two fight each other for nothing."""
+        places, sizes, values = self._places()
+        gains = np.array([way.gain_db for way in self.ways])
+        over = 20 * np.log10(np.maximum(np.abs(h), 1e-300)) - gains[:, None] - charges.boost_db
+        slope = np.zeros((len(table), *over.shape))
+        slope[np.arange(len(table)), owner] = 20 / math.log(10) * table.real
+        for way, place in enumerate(places):
+            if place >= 0 and len(table):
+                slope[place, way] = 0.0
+        yield beyond(over.ravel(), slope.reshape(len(table), over.size), charges.limit)
+        change = np.zeros((len(table), len(sizes)))
+        if len(table):
+            change[sizes, np.arange(len(sizes))] = charges.size
+        yield charges.size * np.array(values), change
+
+    def _places(self) -> tuple[list[int], list[int], list[float]]:
+        """Where in the vector each way's broadband gain stands (-1: not free), where the sections' gains, and those gains."""
+        places, sizes, values, at = [], [], [], 0
+        for way in self.ways:
+            places.append(at if way.free_gain else -1)
+            at += int(way.free_gain) + int(way.free_delay)
+            for s in way.sections:
+                if s.fixed:
+                    continue
+                at += 1
+                if s.kind in GAIN_KINDS:
+                    sizes.append(at)
+                    values.append(s.gain_db)
+                    at += 1
+                at += int(s.kind in QUALITY_KINDS)
+        return places, sizes, values
 
     def adding(self, way: int, section: Tuned) -> FilterModel:
         """With one section more."""

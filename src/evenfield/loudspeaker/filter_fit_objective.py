@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from evenfield.base.bands import OCTAVE, octave_axis
 from evenfield.filters.audibility import delay_threshold
 from evenfield.loudspeaker.filter_fit_field import FitField
-from evenfield.loudspeaker.filter_fit_model import FilterModel
+from evenfield.loudspeaker.filter_fit_model import Charges, FitModel, beyond
 from evenfield.metrics.ripple import STEEPEST_DB_PER_OCTAVE, bounded_slope_fit
 
 FloatArray = NDArray[np.float64]
@@ -75,41 +75,44 @@ class Objective:
         if self.smoothing.size == 0:
             object.__setattr__(self, "smoothing", band_matrix(self.field.frequency))
 
-    def residuals(self, model: FilterModel) -> FloatArray:
+    def residuals(self, model: FitModel) -> FloatArray:
         """(N,) residuals."""
         h, table, owner = model.responses(self.field.frequency)
         return np.concatenate([r for r, _ in self._terms(model, h, table[:0], owner[:0])])
 
-    def linearised(self, model: FilterModel) -> tuple[FloatArray, FloatArray]:
+    def linearised(self, model: FitModel) -> tuple[FloatArray, FloatArray]:
         """(N,) residuals and their (N, P) derivatives by the model's free numbers."""
         h, table, owner = model.responses(self.field.frequency)
         terms = list(self._terms(model, h, table, owner))
-        return np.concatenate([t[0] for t in terms]), np.concatenate([t[1].T for t in terms])
+        return np.concatenate([t[0] for t in terms]), model.gathered(np.concatenate([t[1].T for t in terms]))
 
-    def value(self, model: FilterModel) -> float:
+    def value(self, model: FitModel) -> float:
         """Half the sum of squares."""
         return 0.5 * float(np.sum(self.residuals(model) ** 2))
 
-    def window_db(self, model: FilterModel) -> FloatArray:
+    def window_db(self, model: FitModel) -> FloatArray:
         """(F,) listening window less target and less its own mean, dB."""
-        h, _, _ = model.responses(self.field.frequency)
+        return self.window_of(model.responses(self.field.frequency)[0])
+
+    def window_of(self, h: ComplexArray) -> FloatArray:
+        """The same of (W, F) responses."""
         level = 10 * np.log10(quadratic(h, self.field.window)) - self.target_db
         return np.asarray(level - np.average(level, weights=self.field.weight))
 
-    def way_share(self, model: FilterModel) -> FloatArray:
+    def way_share(self, model: FitModel) -> FloatArray:
         """(W, F) decibels of the window per decibel of each way."""
         h, _, _ = model.responses(self.field.frequency)
         power, pull = _pull(h, self.field.window)
         return np.asarray(pull.real / power)
 
-    def renewed(self, model: FilterModel) -> Objective:
+    def renewed(self, model: FitModel) -> Objective:
         """With the smooth DI taken anew from the model: the bounded-slope fit of the DI ripple measure."""
         index, _ = self._index(model.responses(self.field.frequency)[0], np.zeros((0, len(self.field.frequency)), complex), np.zeros(0, np.intp))
         band = index_bands(self.field.frequency)
         fit = bounded_slope_fit(np.log(band) / np.log(OCTAVE), index, 0.0, STEEPEST_DB_PER_OCTAVE)
         return replace(self, index_fit_db=fit)
 
-    def _terms(self, model: FilterModel, h: ComplexArray, table: ComplexArray, owner: Owner) -> Iterator[tuple[FloatArray, FloatArray]]:
+    def _terms(self, model: FitModel, h: ComplexArray, table: ComplexArray, owner: Owner) -> Iterator[tuple[FloatArray, FloatArray]]:
         w, f = self.weights, self.field
         scale = 1 / math.sqrt(len(f.frequency))
         power, change = _power_change(h, f.window, table, owner)
@@ -124,11 +127,10 @@ class Objective:
             yield (index - self.index_fit_db) * share, index_change * share
         yield self._phase(h, power, change, table, owner, w.phase * scale)
         yield self._delay(h, table, owner, w.delay * scale)
-        yield self._boost(model, h, table, owner, w.limit * scale)
         if self.level_pa > 0:
             for limit in self.limits:
                 yield self._drive(limit, h, power, change, table, owner, w.limit * scale)
-        yield _sizes(model, len(table), w.size)
+        yield from model.penalties(f.frequency, h, table, owner, Charges(w.limit * scale, w.size, self.boost_db))
 
     def _index(self, h: ComplexArray, table: ComplexArray, owner: Owner) -> tuple[FloatArray, FloatArray]:
         """DI of the power-summed field in sixth-octave bands, and its derivatives."""
@@ -167,19 +169,7 @@ class Objective:
         slope = slope - slope[:, treble].mean(axis=1, keepdims=True)
         allowed = delay_threshold(middle)
         judged = np.isfinite(allowed)
-        return _beyond(1e3 * (np.abs(relative) - allowed)[judged], 1e3 * (slope * np.sign(relative))[:, judged], weight)
-
-    def _boost(self, model: FilterModel, h: ComplexArray, table: ComplexArray, owner: Owner, weight: float) -> tuple[FloatArray, FloatArray]:
-        """dB of any way's sections above the largest boost, its broadband gain left out."""
-        gains = np.array([way.gain_db for way in model.ways])
-        over = 20 * np.log10(np.maximum(np.abs(h), 1e-300)) - gains[:, None] - self.boost_db
-        slope = np.zeros((len(table), *over.shape))
-        slope[np.arange(len(table)), owner] = _DB * table.real
-        # the broadband gain itself does not count
-        for way, place in enumerate(_gain_places(model) if len(table) else []):
-            if place >= 0:
-                slope[place, way] = 0.0
-        return _beyond(over.ravel(), slope.reshape(len(table), over.size), weight)
+        return beyond(1e3 * (np.abs(relative) - allowed)[judged], 1e3 * (slope * np.sign(relative))[:, judged], weight)
 
     def _drive(self, limit: DriveLimit, h: ComplexArray, power: FloatArray, change: FloatArray, table: ComplexArray, owner: Owner, weight: float) -> tuple[FloatArray, FloatArray]:
         """dB by which a way's voltage, at the level asked, exceeds what it can take."""
@@ -187,7 +177,7 @@ class Objective:
         over = 20 * np.log10(np.maximum(volts, 1e-300) / limit.volts)
         slope = _DB * table.real * (owner == limit.way)[:, None] - change
         known = np.isfinite(limit.volts)
-        return _beyond(over[known], slope[:, known], weight)
+        return beyond(over[known], slope[:, known], weight)
 
 
 def quadratic(h: ComplexArray, matrix: ComplexArray) -> FloatArray:
@@ -216,42 +206,6 @@ def _detrended(level: FloatArray, slope: FloatArray, x: FloatArray, scale: float
     """Less the straight line of best fit over log frequency."""
     basis, _ = np.linalg.qr(np.stack([np.ones_like(x), x], axis=1))
     return (level - basis @ (basis.T @ level)) * scale, (slope - (slope @ basis) @ basis.T) * scale
-
-
-def _beyond(over: FloatArray, slope: FloatArray, weight: float) -> tuple[FloatArray, FloatArray]:
-    """Only what exceeds."""
-    active = over > 0
-    return np.where(active, over, 0.0) * weight, slope * active * weight
-
-
-def _sizes(model: FilterModel, columns: int, weight: float) -> tuple[FloatArray, FloatArray]:
-    """Gains of the sections themselves, so that no two fight each other for nothing."""
-    places, values, at = [], [], 0
-    for way in model.ways:
-        at += int(way.free_gain) + int(way.free_delay)
-        for s in way.sections:
-            if not s.fixed:
-                has_gain = s.kind in ("peaking", "low-shelf", "high-shelf")
-                if has_gain:
-                    places.append(at + 1)
-                    values.append(s.gain_db)
-                at += 1 + int(has_gain) + int(s.kind not in ("low-pass", "high-pass"))
-    table = np.zeros((columns, len(places)))
-    if columns:
-        table[places, np.arange(len(places))] = weight
-    return weight * np.array(values), table
-
-
-def _gain_places(model: FilterModel) -> list[int]:
-    """Per way, the place of its broadband gain in the vector; -1 where it is not free."""
-    places, at = [], 0
-    for way in model.ways:
-        places.append(at if way.free_gain else -1)
-        at += int(way.free_gain) + int(way.free_delay)
-        for s in way.sections:
-            if not s.fixed:
-                at += 1 + int(s.kind in ("peaking", "low-shelf", "high-shelf")) + int(s.kind not in ("low-pass", "high-pass"))
-    return places
 
 
 def index_bands(frequency: FloatArray) -> FloatArray:
