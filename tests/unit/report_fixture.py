@@ -84,7 +84,8 @@ def two_way(step_deg: float = 10.0, fraction: int = 12) -> Part:
     vent = {"vent": Response(f, 0.8 / (1 + 1j * 3 * (f / 45.0 - 45.0 / f)), "m/s")}
     return Part(
         dict(
-            design=_design(), ways=ways, filters=filters, system=system, impedance=_impedances(f), excursion=excursion,
+            design=_design(), frequency=f, ways=ways, filters=filters, system=system,
+            impedance=_impedances(f), excursion=excursion,
             power=system.replace(pressure=power.astype(complex), phase_known=False, distance=None),
             system_excursion=system_excursion, vent_speed=vent, handovers=[_handover(f)],
             rigid_above_hz={"woofer": 3200.0, "tweeter": 18000.0}, lumped_below_hz=410.0, interpolation_error_db=0.04,
@@ -105,9 +106,11 @@ def sum_at(ways, filters, directions, f, origin, distance):
 
 
 def _design() -> Part:
-    driver = lambda xmax: Part(dict(driver=Part(dict(xmax=xmax))))  # noqa: E731
+    def way(xmax: float, voltage: float) -> Part:
+        return Part(dict(driver=Part(dict(xmax=xmax)), amplifier=Part(dict(voltage=voltage, current=None))))
+
     brief = Part(dict(listening_distance=1.0, maximum_level=104.0, maximum_level_from=100.0))
-    ways = {"woofer": driver(5e-3), "tweeter": driver(0.4e-3)}
+    ways = {"woofer": way(5e-3, 25.0), "tweeter": way(0.4e-3, 15.0)}
     return Part(dict(name="Lugger", title="Synthetic two-way", brief=brief, ways=ways, note="Made up for tests."))
 
 

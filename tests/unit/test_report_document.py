@@ -5,15 +5,14 @@ import re
 import numpy as np
 import pymupdf
 import pytest
-from report_fixture import two_way, verdict
+from report_fixture import Line, Part, Verdict, two_way, verdict
 
-from evenfield.base import DataError, Refusal
+from evenfield.base import DataError, EvenfieldError, Refusal
 from evenfield.data.directions import orbit_directions
 from evenfield.report import write_report
 from evenfield.report.draw import picture
 from evenfield.report.html import inline_svg
 from evenfield.report.pdf import quote
-from evenfield.report.write import write_whole
 
 QUESTIONS = (
     "Does it meet the brief?",
@@ -64,7 +63,18 @@ def test_html_ids_are_unique_and_references_resolve(written):
 
 def test_pictures_are_drawn_where_the_data_suffice(written):
     text = written[0].read_text(encoding="utf-8")
-    for key in ("band", "curves", "handover-woofer-tweeter", "excursion", "vent", "impedance", "geometry"):
+    drawn = [
+        "band",
+        "curves",
+        "beamwidth",
+        "polar-horizontal",
+        "polar-vertical",
+        "polar-diagonal",
+        "handover-woofer-tweeter",
+        "ripple",
+    ]
+    drawn += ["loudness", "excursion", "vent", "impedance", "step", "decay", "geometry"]
+    for key in drawn:
         figure = text[text.index(f'id="fig-{key}"') :]
         assert "<svg" in figure[: figure.index("</figure>")], key
 
@@ -138,18 +148,19 @@ def test_unknown_format_is_an_error_and_nothing_is_written(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_fault_while_writing_leaves_the_old_file(tmp_path, monkeypatch):
-    target = tmp_path / "report.html"
+def test_a_full_disk_leaves_the_old_file(tmp_path, monkeypatch):
+    target = tmp_path / "monitor.html"
     target.write_bytes(b"old")
 
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("os.fsync", full)
-    with pytest.raises(OSError, match="No space"):
-        write_whole(target, b"new" * 1000)
+    monkeypatch.setattr("evenfield.report.write._render", lambda *_: b"new")
+    monkeypatch.setattr("os.replace", full)
+    with pytest.raises(EvenfieldError, match="disk is full"):
+        write_report(two_way().system, None, target, formats=("html",))
     assert target.read_bytes() == b"old"
-    assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
+    assert [p.name for p in tmp_path.iterdir()] == ["monitor.html"]
 
 
 def test_a_fault_in_one_format_writes_neither(tmp_path, monkeypatch):
@@ -184,3 +195,28 @@ def test_inline_svg_renames_ids_and_drops_namespaces():
     assert text == (
         '<svg role="img" aria-label="words"><clipPath id="k-a"/><g clip-path="url(#k-a)"><use href="#k-a"/></g></svg>'
     )
+
+
+def test_three_ways_give_two_strips(tmp_path):
+    source = two_way()
+    members = source.members
+    ways, filters = dict(members["ways"]), dict(members["filters"])
+    members["ways"] = {"woofer": ways["woofer"], "midrange": ways["woofer"], "tweeter": ways["tweeter"]}
+    members["filters"] = {"woofer": filters["woofer"], "midrange": filters["woofer"], "tweeter": filters["tweeter"]}
+    (pair,) = members["handovers"]
+    lower = Part(pair.members | {"lower": "woofer", "upper": "midrange", "frequency": 400.0, "pattern_db": float("nan")})
+    upper = Part(pair.members | {"lower": "midrange", "upper": "tweeter"})
+    members["handovers"] = [lower, upper]
+    (path,) = write_report(source, verdict(), tmp_path, formats=("html",))
+    text = path.read_text(encoding="utf-8")
+    for key in ("handover-woofer-midrange", "handover-midrange-tweeter"):
+        figure = text[text.index(f'id="fig-{key}"') :]
+        assert "<svg" in figure[: figure.index("</figure>")]
+    table = text[text.index("Handover in numbers") :]
+    assert "not judged" in table[: table.index("</table>")]
+
+
+def test_without_a_brief_the_headline_speaks_of_the_standard(tmp_path):
+    only = Verdict("Measured", False, "EBU Tech 3276", (Line("standard", "directivity index", False, "a", "b", "c"),))
+    (path,) = write_report(two_way().system, only, tmp_path, formats=("html",))
+    assert "✗ Standard not met" in path.read_text(encoding="utf-8")

@@ -27,6 +27,10 @@ def test_what_failed_says_where_and_why():
     assert "✗ Flatness: 2.4 kHz, listening window. tweeter: waveguide mouth, edge diffraction. ±0.2 dB" in text
 
 
+def test_what_is_not_judged_says_why():
+    assert "– Reverberation-time dependence: no room given" in printed(verdict())
+
+
 def test_handover_is_summed_up():
     assert "Handover woofer to tweeter at 1.8 kHz: step -0.62 dB, mismatch 1.31 dB" in printed(verdict(), two_way())
 

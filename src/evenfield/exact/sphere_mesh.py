@@ -17,17 +17,17 @@ def capped_sphere(radius: float, half_angle: float, edge: float) -> SurfaceMesh:
     """Sphere with a cap about +x, facets flat, scaled so that its volume is that of the sphere.
 
     Parameters
-        radius : m; half_angle : rad, of the cap, whose rim is an edge line; edge : m, length wanted
+        radius : m; half_angle : rad, of the cap, whose rim is an edge line; edge : m, which no edge exceeds
     Returns
         SurfaceMesh : part 1 is the cap, 0 the rest; symmetric about y = 0 and z = 0, with edges on both planes
     """
-    cap_rings = max(2, math.ceil(half_angle * radius / edge))
-    rest_rings = max(3, math.ceil((math.pi - half_angle) * radius / edge))
-    polar = np.concatenate(
-        [np.linspace(0, half_angle, cap_rings + 1), np.linspace(half_angle, math.pi, rest_rings + 1)[1:]]
-    )
+    # diagonals between rings are longer than the spacing of rings and of points on them
+    spacing = 0.71 * edge
+    cap_rings = max(2, math.ceil(half_angle * radius / spacing))
+    rest_rings = max(3, math.ceil((math.pi - half_angle) * radius / spacing))
+    polar = np.concatenate([np.linspace(0, half_angle, cap_rings + 1), np.linspace(half_angle, math.pi, rest_rings + 1)[1:]])
     # points per quarter ring; none at the poles
-    quarter = [max(1, round(math.sin(t) * math.pi / 2 * radius / edge)) for t in polar]
+    quarter = [max(1, math.ceil(math.sin(t) * math.pi / 2 * radius / spacing - 1e-9)) for t in polar]
     quarter[0] = quarter[-1] = 0
     corners, part = [], []
     for i, (n, m) in enumerate(pairwise(quarter)):
@@ -60,9 +60,7 @@ def _between_rings(n: int, m: int) -> list[list[tuple[int, int]]]:
     return triangles
 
 
-def _to_all_quarters(
-    corners: NDArray[np.float64], part: NDArray[np.int64]
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+def _to_all_quarters(corners: NDArray[np.float64], part: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     for axis in (1, 2):
         mirrored = corners[:, ::-1].copy()
         mirrored[..., axis] *= -1

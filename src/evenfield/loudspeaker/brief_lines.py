@@ -144,4 +144,6 @@ def _mean(frequency: FloatArray, level: FloatArray) -> float:
 
 def _require_band(d: Directivity, low: float, high: float) -> None:
     if d.frequency[0] > low * 1.03 or d.frequency[-1] < high / 1.03:
-        raise Refusal(f"The data run from {d.frequency[0]:.0f} Hz to {d.frequency[-1]:.0f} Hz; {low:.0f} Hz to {high:.0f} Hz is asked.")
+        raise Refusal(
+            f"The data run from {d.frequency[0]:.0f} Hz to {d.frequency[-1]:.0f} Hz; {low:.0f} Hz to {high:.0f} Hz is asked."
+        )

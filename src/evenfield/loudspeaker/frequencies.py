@@ -27,12 +27,11 @@ def output_axis() -> FloatArray:
 
 
 def solved_axis(output: FloatArray, body_size: float, speed_of_sound: float, density: float = 1.0) -> FloatArray:
-    """(S,) Hz: where the boundary elements are solved: sixth octaves, and never farther apart than the body's edge echoes allow.
+    """(S,) Hz: where the boundary elements are solved: sixth octaves, never farther apart than edge echoes allow.
 
     Sound diffracted at the far edges arrives up to about `body_size`/c after the direct sound, so the field ripples over
-    frequency with periods down to c/body_size; the front hemisphere's larger part ripples slower, so two points in each are taken and
-    the leave-one-out error is stated with every result. Below, one point per sixth
-    octave is denser than that.
+    frequency with periods down to c/body_size. Most of what reaches the front ripples slower: two points in each period are
+    taken, and every result states its leave-one-out error. Below, sixth octaves are denser than that.
     Parameters
         output : (F,) Hz, the axis that will be interpolated to; its ends are solved
         body_size : m, longest path along the front face
@@ -59,7 +58,9 @@ class Upsampled:
     error_db: float
 
 
-def upsample(solved: FloatArray, value: ComplexArray, output: FloatArray, delay_distance: FloatArray | float, k_per_hz: float) -> ComplexArray:
+def upsample(
+    solved: FloatArray, value: ComplexArray, output: FloatArray, delay_distance: FloatArray | float, k_per_hz: float
+) -> ComplexArray:
     """Smooth radiation data from the solved to the output axis: (..., S) -> (..., F).
 
     `delay_distance` (broadcast against value[..., 0]) is the path, m, whose e^{-jkr} is taken out before the cubic spline and

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenfield import metrics
-from evenfield.base.errors import DesignError, EvenfieldError, message
+from evenfield.base.errors import DesignError, EvenfieldError, Refusal, message
 from evenfield.data.directivity import Directivity
 from evenfield.loudspeaker.chains import has_filters
 from evenfield.loudspeaker.design import Design
@@ -30,32 +32,30 @@ class Handover:
         beamwidth_ratio : plane -> beamwidth of the upper way over that of the lower, geometric mean over the octave
         lobing_db : (F,) lobing share over frequency; with its RMS and maximum over the octave
         ideal_lobing_rms_db : of ideal matched ways at the same spacing
+        refused : why the measures cannot be given; then they are nan
     """
 
     lower: str
     upper: str
     frequency: float
-    step_db: float
-    mismatch_db: float
-    pattern_db: float
-    beamwidth_ratio: Mapping[str, float]
-    lobing_db: FloatArray
-    lobing_rms_db: float
-    lobing_max_db: float
-    ideal_lobing_rms_db: float
+    step_db: float = math.nan
+    mismatch_db: float = math.nan
+    pattern_db: float = math.nan
+    beamwidth_ratio: Mapping[str, float] = field(default_factory=dict)
+    lobing_db: FloatArray | None = None
+    lobing_rms_db: float = math.nan
+    lobing_max_db: float = math.nan
+    ideal_lobing_rms_db: float = math.nan
+    refused: str = ""
 
 
-def handovers_of(
-    design: Design, ways: Mapping[str, Directivity], filters: Mapping[str, ComplexArray]
-) -> tuple[Handover, ...]:
+def handovers_of(design: Design, ways: Mapping[str, Directivity], filters: Mapping[str, ComplexArray]) -> tuple[Handover, ...]:
     """The measures of each adjacent pair, lowest first.
 
     Raises DesignError when there are neither filters nor declared handover frequencies, or the ways never meet.
     """
     names = list(ways)
-    return tuple(
-        _handover(design, i, lower, upper, ways, filters) for i, (lower, upper) in enumerate(zip(names, names[1:], strict=False))
-    )
+    return tuple(_handover(design, i, lower, upper, ways, filters) for i, (lower, upper) in enumerate(pairwise(names)))
 
 
 def _handover(
@@ -69,14 +69,18 @@ def _handover(
     low, high = ways[lower], ways[upper]
     fx = _frequency(design, index, lower, upper, low.filtered(filters[lower]), high.filtered(filters[upper]))
     pair = {lower: low.filtered(filters[lower]), upper: high.filtered(filters[upper])}
-    pattern = metrics.pattern_difference(high, low, fx)
-    share = metrics.lobing_share(pair, fx)
+    try:
+        pattern = metrics.pattern_difference(high, low, fx)
+        share = metrics.lobing_share(pair, fx)
+        step, mismatch = metrics.handover_step(high, low, fx), metrics.handover_mismatch(high, low, fx)
+    except Refusal as reason:
+        return Handover(lower, upper, fx, refused=str(reason))
     return Handover(
         lower,
         upper,
         fx,
-        metrics.handover_step(high, low, fx),
-        metrics.handover_mismatch(high, low, fx),
+        step,
+        mismatch,
         pattern.difference_db,
         dict(pattern.beamwidth_ratio),
         share.share_db,

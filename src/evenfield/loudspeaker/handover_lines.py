@@ -30,6 +30,11 @@ def handover_lines(d: Directivity, brief: Brief | None, prediction: Prediction |
 
 
 def _pair(pair: Handover, brief: Brief) -> Iterator[Line]:
+    if pair.refused:
+        yield Line(
+            "handover", f"handover, {pair.lower} to {pair.upper}", None, where=f"{pair.frequency:.0f} Hz", sure=pair.refused
+        )
+        return
     place, cause = f"{pair.frequency:.0f} Hz", f"{pair.lower} and {pair.upper} in this cabinet"
     octave = f"{pair.frequency / 2**0.5:.0f} Hz to {pair.frequency * 2**0.5:.0f} Hz"
     name = f"{pair.lower} to {pair.upper}"
@@ -44,10 +49,13 @@ def _pair(pair: Handover, brief: Brief) -> Iterator[Line]:
                    f"{bound - value:+.2f} dB", octave, cause, OWN)  # fmt: skip
     for plane, ratio in pair.beamwidth_ratio.items():
         off = abs(ratio - 1)
-        yield Line("handover", f"beamwidth ratio, {plane}, {name}", off <= BEAM_TOLERANCE, "within ±10 %", f"{100 * (ratio - 1):+.0f} %",
-                   f"{100 * (BEAM_TOLERANCE - off):+.0f} %", octave, cause, OWN)  # fmt: skip
-    yield Line("handover", f"lobing share, {name}", None, f"no target; {pair.ideal_lobing_rms_db:.2f} dB RMS for ideal matched ways",
-               f"{pair.lobing_rms_db:.2f} dB RMS, {pair.lobing_max_db:.2f} dB at most", "", octave, "spacing of the ways", OWN)  # fmt: skip
+        margin = f"{100 * (BEAM_TOLERANCE - off):+.0f} %"
+        found = f"{100 * (ratio - 1):+.0f} %"
+        asked = f"beamwidth ratio, {plane}, {name}"
+        yield Line("handover", asked, off <= BEAM_TOLERANCE, "within ±10 %", found, margin, octave, cause, OWN)
+    ideal = f"no target; {pair.ideal_lobing_rms_db:.2f} dB RMS for ideal matched ways"
+    found = f"{pair.lobing_rms_db:.2f} dB RMS, {pair.lobing_max_db:.2f} dB at most"
+    yield Line("handover", f"lobing share, {name}", None, ideal, found, "", octave, "spacing of the ways", OWN)
 
 
 def _ripple(field: Directivity, brief: Brief, target: str, prediction: Prediction | None) -> Line:

@@ -37,7 +37,9 @@ def binding_limits(prediction: Prediction) -> BindingLimits | None:
             peak = math.sqrt(2) * np.abs(prediction.system_excursion[name].value)
             volts[f"excursion of {name}"] = float(way.driver.xmax) / np.maximum(peak, 1e-300)
         if way.amplifier.voltage is not None:
-            volts[f"amplifier voltage of {name}"] = float(way.amplifier.voltage) / np.maximum(np.abs(prediction.filters[name]), 1e-300)
+            volts[f"amplifier voltage of {name}"] = float(way.amplifier.voltage) / np.maximum(
+                np.abs(prediction.filters[name]), 1e-300
+            )
         if way.amplifier.current is not None and name in prediction.impedance:
             current = np.abs(prediction.filters[name] / prediction.impedance[name].value)
             volts[f"amplifier current of {name}"] = float(way.amplifier.current) / np.maximum(current, 1e-300)

@@ -30,7 +30,8 @@ from evenfield.loudspeaker.store import Store
 from evenfield.loudspeaker.superpose import add_ways, pressure_at
 from evenfield.loudspeaker.sweep import Progress, RadiationSweep, sweep_radiation
 from evenfield.shape.elements import Cabinet
-from evenfield.transducer.network import NetworkSolution, solve_network
+from evenfield.transducer.network import solve_network
+from evenfield.transducer.solution import NetworkSolution
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -96,21 +97,28 @@ class Prediction:
         )  # fmt: skip
 
 
-def predict(design: Design, *, folder: str | Path | None = None, progress: Progress | None = None) -> Prediction:
+def predict(
+    design: Design,
+    *,
+    folder: str | Path | None = None,
+    progress: Progress | None = None,
+    frequency_hz: ArrayLike | None = None,
+) -> Prediction:
     """Predict a loudspeaker.
 
     Parameters
         design : Design
         folder : where measured files are looked for and `.evenfield/` keeps results; None keeps nothing
         progress : shows how far the solves are
+        frequency_hz : (F,) Hz, ascending; None is the 1/24-octave axis from 20 Hz to 20 kHz
     Returns
-        Prediction on the 1/24-octave axis from 20 Hz to 20 kHz.
+        Prediction on that axis.
     Raises DesignError when the parts contradict each other or do not fit; MeshError when the body cannot be solved.
     Cost: some 80 boundary-element solves for a compact monitor; a repeated call reads them from the store.
     """
     store = None if folder is None else Store(folder)
     air = design.air.to_air()
-    frequency = output_axis()
+    frequency = output_axis() if frequency_hz is None else np.asarray(frequency_hz, float)
     drivers = drivers_of(design, air)
     boxes = boxes_of(design)
     cabinet = cabinet_of(design)
@@ -118,7 +126,9 @@ def predict(design: Design, *, folder: str | Path | None = None, progress: Progr
     size = math.hypot(cabinet.width, cabinet.height)
     sweep = sweep_radiation(cabinet, solved_axis(frequency, size, air.speed_of_sound), air, store, progress)
     radiation = Radiated.on(frequency, sweep, cabinet, air)
-    network = solve_network(frequency, parts_of(design, sweep.parts, drivers), radiation.impedance, boxes, air=air, output_impedance=output_impedances(design))
+    parts = parts_of(design, sweep.parts, drivers)
+    sources = output_impedances(design)
+    network = solve_network(frequency, parts, radiation.impedance, boxes, air=air, output_impedance=sources)
     ways = {n: measured.get(n) or radiation.way(network, n, way_origin(design, n), air) for n in design.ways}
     return _assemble(design, ways, network, sweep, radiation, cabinet, air)
 
@@ -131,7 +141,7 @@ def predict_file(path: str | Path, *, progress: Progress | None = None) -> Predi
         return predict(design, folder=path.parent, progress=progress)
 
 
-class located:  # noqa: N801
+class located:
     """Adds file and line to the design errors raised inside it."""
 
     def __init__(self, positions: Positions) -> None:

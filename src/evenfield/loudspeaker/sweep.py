@@ -138,7 +138,17 @@ def bands(frequency: FloatArray) -> Iterator[NDArray[np.intp]]:
 def _inputs(cabinet: Cabinet, air: Air) -> tuple[Any, ...]:
     from evenfield import radiation, shape
 
-    return (cabinet, air.speed_of_sound, air.density, shape.PHYSICS_VERSION, radiation.PHYSICS_VERSION, BAND_RATIO, LARGEST_KA, PER_WAVELENGTH, AWAY_FACTOR)
+    return (
+        cabinet,
+        air.speed_of_sound,
+        air.density,
+        shape.PHYSICS_VERSION,
+        radiation.PHYSICS_VERSION,
+        BAND_RATIO,
+        LARGEST_KA,
+        PER_WAVELENGTH,
+        AWAY_FACTOR,
+    )
 
 
 def _key(inputs: tuple[Any, ...], frequency_hz: float) -> str:
@@ -170,9 +180,7 @@ def _solve_all(
     return {name: np.stack([pieces[i][name] for i in range(len(frequency))], axis=-1) for name in pieces[0]}
 
 
-def _solve_band(
-    cabinet: Cabinet, frequency: FloatArray, wanted: list[int], top: float, air: Air
-) -> Iterator[tuple[int, Arrays]]:
+def _solve_band(cabinet: Cabinet, frequency: FloatArray, wanted: list[int], top: float, air: Air) -> Iterator[tuple[int, Arrays]]:
     from evenfield.radiation import SurfaceProblem
     from evenfield.shape import build_surface, edge_lengths_for
 
@@ -198,11 +206,11 @@ def _solve_band(
             {
                 "far_field": (far[order] * out[:, None]).astype(np.complex64),
                 "impedance": solution.radiation_impedance[np.ix_(order, order)] * np.outer(out, out),
-                "error_db": np.float64(solution.error_db),
-                "unknowns": np.int64(solution.solved_pressure.shape[1]),
-                "triangles": np.int64(len(mesh.triangles)),
-                "iterations": np.int64(solution.iterations.max()),
-                "seconds": np.float64(time.perf_counter() - began),
+                "error_db": np.asarray(solution.error_db),
+                "unknowns": np.asarray(solution.solved_pressure.shape[1]),
+                "triangles": np.asarray(len(mesh.triangles)),
+                "iterations": np.asarray(solution.iterations.max()),
+                "seconds": np.asarray(time.perf_counter() - began),
             },
         )
 
@@ -224,5 +232,3 @@ def _assemble(cabinet: Cabinet, frequency: FloatArray, stored: Arrays) -> Radiat
             "solve seconds": float(seconds.sum()),
         },
     )
-
-

@@ -81,7 +81,8 @@ def _on_axis(
     """(F,) far-field on-axis pressure of the system."""
     drivers = drivers_of(design, air)
     parts = parts_of(design, radiation.parts, drivers)
-    network = solve_network(radiation.frequency, parts, radiation.impedance, boxes_of(design), air=air, output_impedance=output_impedances(design))
+    sources = output_impedances(design)
+    network = solve_network(radiation.frequency, parts, radiation.impedance, boxes_of(design), air=air, output_impedance=sources)
     axis = int(np.argmax(next(iter(ways.values())).directions.vectors[:, 0]))
     total = np.zeros(len(radiation.frequency), complex)
     k = 2 * np.pi * radiation.frequency / air.speed_of_sound

@@ -130,7 +130,7 @@ def accuracy_words(prediction: Prediction | None, d: Directivity) -> str:
     if prediction is None:
         return "as measured" if d.provenance.get("kind") != "predicted" else ""
     parts = [e for e in (prediction.error_db, prediction.interpolation_error_db) if e is not None]
-    return f"±{float(np.hypot(*parts)) if len(parts) == 2 else sum(parts):.2f} dB by the solver's estimate"
+    return f"±{float(np.sqrt(np.sum(np.square(parts)))):.2f} dB by the solver's estimate"
 
 
 def _standard(name: str) -> str | None:

@@ -40,7 +40,7 @@ class SurfaceProblem:
     Parameters
         mesh : the whole closed body, outward normals
         motion, axis : each part moves with unit normal velocity, or as a rigid body with unit velocity along `axis`
-        mirror : symmetry planes to use; None uses the one that the mesh declares; the mesh is checked
+        mirror : symmetry planes to use, verified; None takes what the mesh declares, () solves the whole body
         air : Air, or the default
         accuracy, solver : how finely; `solver` overrides
         patterns : names of velocity patterns, to be given at each solve, in place of parts
@@ -168,7 +168,7 @@ def solve_surface(
         frequency_hz : (F,) float > 0
         motion : "normal" (unit normal velocity everywhere on the part) or "axial" (unit velocity along `axis`)
         velocity : (T, F) or (K, T, F) complex normal velocities, m/s: K patterns, numbered from 1, in place of the parts
-        mirror : None (then what the mesh declares), "y" or ("y", "z"); verified
+        mirror : None (what the mesh declares), "y", ("y", "z") or () for none; verified
         accuracy : "engineering" or "reference"; `solver` (SurfaceSolver) overrides
         device : "auto", "cpu" or "gpu"
         progress : called with (done, total) after each frequency

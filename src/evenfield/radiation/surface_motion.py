@@ -64,7 +64,7 @@ def check_symmetric(mesh: SurfaceMesh, patterns: Complex, mirror: Mirror) -> Non
                     f"symmetric about {'xyz'[axis]} = 0 for mirror to be used",
                     f"velocities that differ by {100 * difference.max():.1f} %",
                     where=f"pattern {int(np.argmax(difference))}",
-                    fix="mirror=None",
+                    fix="mirror=(), which solves the whole body",
                 )
             )
 

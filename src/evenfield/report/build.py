@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from evenfield.report.document import STATES, Document, VerdictRow
 from evenfield.report.sections import (
     brief_section,
@@ -12,7 +14,7 @@ from evenfield.report.sections import (
     handover_section,
     time_section,
 )
-from evenfield.report.subject import LineLike, Subject, VerdictLike
+from evenfield.report.subject import LineLike, Subject, VerdictLike, judged_thing
 
 
 def build_document(subject: Subject, verdict: VerdictLike | None) -> Document:
@@ -30,6 +32,7 @@ def build_document(subject: Subject, verdict: VerdictLike | None) -> Document:
     return Document(
         title=subject.title,
         subtitle=_subtitle(subject, verdict),
+        judged=judged_thing(verdict),
         state=STATES[verdict.passed if verdict is not None else None],
         summary=summary(lines),
         verdict=tuple(_row(line) for line in lines),
@@ -55,15 +58,23 @@ def summary(lines: tuple[LineLike, ...]) -> str:
     open_lines = len(lines) - len(met) - len(failed)
     text = f"{len(met)} of {len(lines)} lines are met, {len(failed)} not met, {open_lines} not judged."
     if failed:
-        listed = "; ".join(f"{line.name} ({line.found}, margin {line.margin})" for line in failed)
+        listed = _set("; ".join(f"{line.name} ({line.found}, margin {line.margin})" for line in failed))
         text += f" Not met: {listed}."
     return text
 
 
 def _row(line: LineLike) -> VerdictRow:
-    return VerdictRow(
-        line.group, STATES[line.passed], line.name, line.target, line.found, line.margin, line.where, line.cause, line.sure
-    )
+    words = (line.target, line.found, line.margin, line.where, line.cause, line.sure)
+    return VerdictRow(_set(_capital(line.group)), STATES[line.passed], _set(_capital(line.name)), *(_set(w) for w in words))
+
+
+def _set(text: str) -> str:
+    """Typeset: a true minus before digits, ± for +-."""
+    return re.sub(r"(?<![\w)])-(?=\d)", "−", text.replace("+-", "±"))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _colophon() -> str:

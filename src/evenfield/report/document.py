@@ -75,10 +75,11 @@ class VerdictRow:
 
 @dataclass(frozen=True)
 class Document:
-    """The whole report."""
+    """The whole report; `judged` is "Brief" or "Standard", of which `state` is said."""
 
     title: str
     subtitle: str
+    judged: str
     state: str
     summary: str
     verdict: tuple[VerdictRow, ...]

@@ -42,10 +42,21 @@ figcaption{color:var(--muted);font-size:.82rem;margin-top:.25rem}
 .caution{border-left:5px solid var(--ink);background:var(--wash);padding:.6rem 1rem;margin:1rem 0;font-size:.92rem}
 .note{font-size:.92rem}
 footer{color:var(--muted);font-size:.82rem;border-top:1px solid var(--rule);margin-top:3rem;padding-top:1rem;padding-bottom:3rem}
+@media (max-width:760px){
+  main,header,nav,footer{padding:0 16px}
+  .verdict thead{display:none}
+  .verdict tr,.verdict th,.verdict td{display:block;border:0;padding:.1rem 0}
+  .verdict tr{border-bottom:1px solid var(--rule);padding:.6rem 0}
+  .verdict td:empty{display:none}
+  .verdict td[data-name]::before{content:attr(data-name) ": ";color:var(--muted)}
+}
 @media print{body{font-size:11px}nav{display:none}section{break-before:auto}}
 """
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:"
+
+
+_COLUMNS = ("Result", "Line", "Target", "Found", "Margin", "Where", "Cause", "How sure")
 
 
 def render_html(document: Document) -> str:
@@ -59,7 +70,7 @@ def render_html(document: Document) -> str:
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
         f"<title>{escape(document.title)}: {escape(document.state)}</title><style>{STYLE}</style></head><body>"
         f'<header><h1>{escape(document.title)}</h1><p class="sub">{escape(document.subtitle)}</p>'
-        f'<p class="state {slug}">{SIGNS[document.state]} Brief {escape(document.state)}</p>'
+        f'<p class="state {slug}">{SIGNS[document.state]} {document.judged} {escape(document.state)}</p>'
         f"<p>{escape(document.summary)}</p></header>"
         f'<nav aria-label="Questions"><ol>{links}</ol></nav><main>{body}</main>'
         f"<footer>{escape(document.colophon)}</footer></body></html>\n"
@@ -76,21 +87,20 @@ def _verdict(document: Document) -> str:
     if not document.verdict:
         rows = '<p class="note">No line of a brief or standard was judged.</p>'
     else:
-        head = "".join(
-            f'<th scope="col">{t}</th>' for t in ("Result", "Line", "Target", "Found", "Margin", "Where", "Cause", "How sure")
-        )
+        head = "".join(f'<th scope="col">{t}</th>' for t in _COLUMNS)
         body = "".join(
             f'<tr class="group"><th colspan="8" scope="rowgroup">{escape(group)}</th></tr>'
             + "".join(_verdict_row(row) for row in rows)
             for group, rows in groupby(document.verdict, key=lambda row: row.group)
         )
-        rows = f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>'
+        rows = f'<div class="wide"><table class="verdict"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>'
     notes = "".join(f'<p class="note">{escape(note)}</p>' for note in document.verdict_notes)
     return rows + notes
 
 
 def _verdict_row(row: VerdictRow) -> str:
-    cells = "".join(f"<td>{escape(text)}</td>" for text in (row.target, row.found, row.margin, row.where, row.cause, row.sure))
+    words = (row.target, row.found, row.margin, row.where, row.cause, row.sure)
+    cells = "".join(f'<td data-name="{name}">{escape(text)}</td>' for name, text in zip(_COLUMNS[2:], words, strict=True))
     return (
         f'<tr class="{row.state.replace(" ", "-")}"><td class="mark"><span>{SIGNS[row.state]} {row.state}</span></td>'
         f'<th scope="row">{escape(row.name)}</th>{cells}</tr>'

@@ -74,7 +74,7 @@ def quote(text: str) -> str:
 
 def typst_source(document: Document) -> str:
     """The document in Typst's language."""
-    state = f"{SIGNS[document.state]} Brief {document.state}"
+    state = f"{SIGNS[document.state]} {document.judged} {document.state}"
     head = [
         _PREAMBLE.format(title=quote(document.title), state=quote(state), colophon=quote(document.colophon)),
         f"#heading(level: 1, {quote(document.title)})",
@@ -100,12 +100,12 @@ def _verdict(document: Document) -> list[str]:
     for group, rows in groupby(document.verdict, key=lambda row: row.group):
         cells.append(f"table.cell(colspan: 6, strong({quote(group)}))")
         cells += [_verdict_row(row) for row in rows]
-    columns = "(23mm, 1.25fr, 1fr, 0.9fr, 0.85fr, 1.9fr)"
+    columns = "(21mm, 1.2fr, 1.1fr, 0.9fr, 15mm, 2.2fr)"
     return [f"#table(columns: {columns}, {', '.join(cells)})", *notes]
 
 
 def _verdict_row(row: VerdictRow) -> str:
-    why = ". ".join(t.rstrip(".") for t in (row.where, row.cause) if t)
+    why = "; ".join(t.rstrip(".") for t in (row.where, row.cause) if t)
     more = f"[#text({quote(why + ('. ' if why else ''))})#muted({quote(row.sure)})]"
     mark = f"mark({quote(row.state)}, {quote(f'{SIGNS[row.state]} {row.state}')})"
     return ", ".join([mark, f"strong({quote(row.name)})", quote(row.target), quote(row.found), quote(row.margin), more])

@@ -63,6 +63,12 @@ class VerdictLike(Protocol):
     def notes(self) -> Sequence[str]: ...  # noqa: D102
 
 
+def judged_thing(verdict: VerdictLike | None) -> str:
+    """What the verdict is about, as the first word of its headline: the brief, or the standard where there is no brief."""
+    groups = {line.group.lower() for line in verdict.lines} if verdict is not None else set()
+    return "Standard" if verdict is not None and verdict.standard and not groups & {"brief", "size"} else "Brief"
+
+
 @runtime_checkable
 class PredictionLike(Protocol):
     """A predicted loudspeaker; only the members that every report needs."""

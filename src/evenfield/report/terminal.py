@@ -7,7 +7,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 
 from evenfield.report.document import SIGNS, STATES
-from evenfield.report.subject import LineLike, PredictionLike, VerdictLike
+from evenfield.report.subject import LineLike, PredictionLike, VerdictLike, judged_thing
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -30,13 +30,18 @@ def print_verdict(verdict: VerdictLike, prediction: PredictionLike | None = None
     out = console or Console()
     state = STATES[verdict.passed]
     out.print()
-    out.print(Text.assemble((verdict.title, "bold"), "  ", (f"{SIGNS[state]} brief {state}", _LOOK[state])))
+    out.print(
+        Text.assemble((verdict.title, "bold"), "  ", (f"{SIGNS[state]} {judged_thing(verdict).lower()} {state}", _LOOK[state]))
+    )
     if verdict.standard:
         out.print(Text(f"Standard: {verdict.standard}", style="dim"))
     out.print(_table(verdict.lines, narrow=out.width < 100))
     for line in verdict.lines:
         if line.passed is False:
             out.print(_reason(line))
+    for line in verdict.lines:
+        if line.passed is None and line.sure:
+            out.print(Text(f"– {line.name}: {line.sure}", style="dim"))
     for text in (*_handover_words(prediction), *verdict.notes):
         out.print(Text(text, style="dim"))
 

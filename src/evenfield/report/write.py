@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 import re
-import tempfile
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 from evenfield.base import DataError, message
+from evenfield.base.files import write_whole
 from evenfield.data import Directivity
 from evenfield.report.document import Document
 from evenfield.report.subject import PredictionLike, Subject, VerdictLike
@@ -32,7 +33,7 @@ def write_report(
         formats : any of "html", "pdf"
     All formats are made before the first is written, and each is put in place at one stroke: a fault on the way leaves what
     stood there before.
-    Raises DataError on an unknown format.
+    Raises DataError on an unknown format; EvenfieldError when the disk refuses.
     """
     for name in formats:
         if name not in FORMATS:
@@ -43,8 +44,15 @@ def write_report(
     document = build_document(subject, verdict)
     stem = _stem(Path(folder_or_path), document.title)
     made = {name: _render(document, name) for name in formats}
-    stem.parent.mkdir(parents=True, exist_ok=True)
-    return tuple(write_whole(stem.with_name(f"{stem.name}.{name}"), content) for name, content in made.items())
+    paths = []
+    for name, content in made.items():
+        paths.append(stem.with_name(f"{stem.name}.{name}"))
+        write_whole(paths[-1], partial(_fill, content))
+    return tuple(paths)
+
+
+def _fill(content: bytes, place: Path) -> None:
+    place.write_bytes(content)
 
 
 def _stem(place: Path, title: str) -> Path:
@@ -63,21 +71,3 @@ def _render(document: Document, name: str) -> bytes:
     from evenfield.report.pdf import render_pdf
 
     return render_pdf(document)
-
-
-def write_whole(path: Path, content: bytes) -> Path:
-    """Put `content` at `path` at one stroke; on any fault nothing is left beside it."""
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    part = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as sink:
-            sink.write(content)
-            sink.flush()
-            os.fsync(sink.fileno())
-        mask = os.umask(0)
-        os.umask(mask)
-        part.chmod(0o666 & ~mask)
-        os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)
-    return path

@@ -19,7 +19,7 @@ from evenfield.shape.facts import MovingPart, SurfaceFacts, outline, rounded_box
 from evenfield.shape.profiles import PROFILES, Profile
 from evenfield.shape.sizes import EdgeLengths, edge_lengths_for
 
-PHYSICS_VERSION = 2
+PHYSICS_VERSION = 3
 """Raised when results change for the same inputs; part of the key of stored results."""
 
 __all__ = [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 
 import numpy as np
 
@@ -23,7 +24,7 @@ from evenfield.shape.elements import (
     key_of,
     moving_names,
 )
-from evenfield.shape.outlines import footprint, polar_radius, smallest_half, support
+from evenfield.shape.outlines import footprint, smallest_half, support
 from evenfield.shape.profiles import PROFILES
 from evenfield.shape.strips import strips_of
 
@@ -251,9 +252,8 @@ def _check_entry(guide: Waveguide, key: str) -> None:
     )
 
 
-def _largest(fits: object, high: float) -> float:
+def _largest(fits: Callable[[float], bool], high: float) -> float:
     """Largest value in 0 ... high for which `fits` is true, by bisection."""
-    assert callable(fits)
     low = 0.0
     for _ in range(50):
         middle = (low + high) / 2
@@ -293,7 +293,7 @@ def _check_place(cabinet: Cabinet, element: Element) -> None:
                 f"at least {mm(2 * (reach + ROOM + cabinet.edge_radius))} for {element.name!r}",
                 mm(size),
                 f"{element.name!r} takes {mm(2 * reach)} and the flat of the {element.face} face is {mm(2 * flat)}",
-                f"a wider cabinet, an edge radius under {mm(max(size / 2 - reach - ROOM, 0))}, or a smaller element",
+                f"more {name}, an edge radius under {mm(max(size / 2 - reach - ROOM, 0))}, or a smaller element",
             )
         if abs(place) + reach > flat + 1e-12:
             limit = flat - reach
@@ -338,4 +338,4 @@ def _check_apart(cabinet: Cabinet, first: Element, second: Element) -> None:
     )
 
 
-__all__ = ["LARGEST", "ROOM", "SMALLEST", "check_cabinet", "mm", "polar_radius", "recess"]
+__all__ = ["LARGEST", "ROOM", "SMALLEST", "check_cabinet", "mm", "recess"]

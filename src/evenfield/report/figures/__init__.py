@@ -7,7 +7,7 @@ from evenfield.report.figures.curves import Band, band_figure, beamwidth_figure,
 from evenfield.report.figures.electric import impedance_figure
 from evenfield.report.figures.geometry import geometry_figure
 from evenfield.report.figures.handover import Strip, draw_beamwidth, draw_di, draw_levels, draw_lobing, handover_figure
-from evenfield.report.figures.motion import excursion_figure, vent_figure
+from evenfield.report.figures.motion import excursion_figure, loudness_figure, vent_figure
 from evenfield.report.figures.polar import draw_polar, polar_figure
 from evenfield.report.figures.time import decay_figure, step_figure
 
@@ -28,6 +28,7 @@ __all__ = [
     "geometry_figure",
     "handover_figure",
     "impedance_figure",
+    "loudness_figure",
     "polar_figure",
     "ripple_figure",
     "step_figure",

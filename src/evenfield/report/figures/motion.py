@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenfield.report.style import FULL_WIDTH, MUTED, EndLabel, Pen, frequency_axis, label_ends, name_curves, new_figure
+from evenfield.report.style import (
+    FULL_WIDTH,
+    INK,
+    MUTED,
+    PAPER,
+    WAY_PENS,
+    EndLabel,
+    Pen,
+    corner_words,
+    frequency_axis,
+    label_ends,
+    name_curves,
+    new_figure,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -48,17 +61,79 @@ def excursion_figure(
     return figure
 
 
-def vent_figure(peak_speed: Mapping[str, Curve], pens: Mapping[str, Pen], from_hz: float | None = None) -> Figure:
+def loudness_figure(
+    frequency: FloatArray, level_db: FloatArray, cause: Sequence[str], wanted: tuple[float, float, float] | None = None
+) -> Figure:
+    """The loudest sine over frequency, each stretch in the pen of what stops it, named once.
+
+    Parameters
+        frequency : (F,) Hz; level_db : (F,) dB re 20 uPa RMS; cause : (F,) what stops it
+        wanted : level asked, dB, and from where to where, Hz
+    """
+    figure, (ax,) = new_figure(FULL_WIDTH, [1.8])
+    frequency_axis(ax, float(frequency[0]), float(frequency[-1]))
+    level = np.asarray(level_db)
+    lowest = float(np.percentile(level, 5)) if wanted is None else max(float(np.percentile(level, 5)), wanted[0] - 25)
+    ax.set_ylim(5 * np.floor((lowest - 5) / 5), 5 * np.ceil((float(level.max()) + 8) / 5))
+    ax.set_ylabel("Level, dB")
+    names = list(dict.fromkeys(cause))
+    for i, name in enumerate(names):
+        pen = WAY_PENS[i % len(WAY_PENS)]
+        stretches = _stretches([c == name for c in cause])
+        for first, last in stretches:
+            shown = slice(first, min(last + 2, len(level)))
+            ax.plot(frequency[shown], level[shown], **pen.line())
+        first, last = max(stretches, key=lambda s: s[1] - s[0])
+        _name_stretch(ax, frequency[first : last + 1], level[first : last + 1], name, pen.colour)
+    if wanted is not None:
+        ax.plot(wanted[1:], [wanted[0]] * 2, color=INK, linewidth=4.0, alpha=0.3, solid_capstyle="butt")
+        corner_words(ax, f"pale bar: the brief, {wanted[0]:g} dB", top=True)
+    return figure
+
+
+def _name_stretch(ax: Axes, frequency: FloatArray, level: FloatArray, name: str, colour: str) -> None:
+    """A stretch's name: over it where it is level, beside it where it climbs or falls."""
+    shown = np.flatnonzero(level > ax.get_ylim()[0])
+    middle = int(shown[len(shown) // 2]) if len(shown) else len(level) // 2
+    octaves = max(float(np.log2(frequency[-1] / frequency[0])), 0.1)
+    slope = float(level[-1] - level[0]) / octaves
+    offset, ha, va = ((0, 7), "center", "bottom")
+    if slope > 8:
+        offset, ha, va = (5, -3), "left", "top"
+    box = {"facecolor": PAPER, "edgecolor": "none", "alpha": 0.8, "pad": 0.6}
+    near = np.abs(np.log2(frequency / frequency[middle])) < 0.8
+    y = float(level[near].max()) if va == "bottom" else float(level[middle])
+    at = (float(frequency[middle]), y)
+    ax.annotate(name, at, xytext=offset, textcoords="offset points", fontsize=7, color=colour, ha=ha, va=va, bbox=box, zorder=5)
+
+
+def _stretches(mask: Sequence[bool]) -> list[tuple[int, int]]:
+    """First and last index of every unbroken run of True.
+
+    Example:
+        >>> _stretches([True, True, False, True])
+        [(0, 1), (3, 3)]
+    """
+    edge = np.diff(np.concatenate([[0], np.asarray(mask, int), [0]]))
+    return list(zip(np.flatnonzero(edge == 1).tolist(), (np.flatnonzero(edge == -1) - 1).tolist(), strict=True))
+
+
+def vent_figure(
+    peak_speed: Mapping[str, Curve], pens: Mapping[str, Pen], from_hz: float | None = None, limit: float | None = None
+) -> Figure:
     """Peak air speed in every vent, m/s."""
     figure, (ax,) = new_figure(FULL_WIDTH, [1.4])
     low, _ = _limits(peak_speed)
     frequency_axis(ax, low, 500.0)
-    top = max(float(np.max(y)) for _, y in peak_speed.values())
+    top = max([float(np.max(y)) for _, y in peak_speed.values()] + ([] if limit is None else [limit]))
     ax.set_ylim(0, max(5.0, 5 * np.ceil(top * 1.05 / 5)))
     ax.set_ylabel("Peak air speed, m/s")
     if from_hz is not None and from_hz > low:
         _faint_below(ax, low, min(from_hz, 500.0))
     labels = []
+    if limit is not None:
+        ax.axhline(limit, color=INK, linewidth=0.8, linestyle=(0, (1, 2)))
+        labels.append(EndLabel(limit, f"limit {limit:g} m/s", INK))
     for name, (frequency, y) in peak_speed.items():
         ax.plot(frequency, y, **pens[name].line())
         labels.append(EndLabel(float(np.interp(500.0, frequency, y)), name, pens[name].colour))

@@ -23,7 +23,7 @@ def step_figure(time_ms: FloatArray, step: FloatArray, window_ms: tuple[float, f
         time_ms : (T,) ms
         step : (T,) any unit
     """
-    figure, (ax,) = new_figure(FULL_WIDTH, [1.6], right=0.2)
+    figure, (ax,) = new_figure(FULL_WIDTH, [1.4], right=0.2)
     shown = (time_ms >= window_ms[0]) & (time_ms <= window_ms[1])
     peak = float(np.max(np.abs(step[shown])))
     ax.plot(time_ms[shown], step[shown] / peak, **SUM_PEN.line())
@@ -47,7 +47,7 @@ def decay_figure(frequency: FloatArray, time_ms: FloatArray, level_db: FloatArra
         time_ms : (T,) ms, ascending, positive
         level_db : (T, F) dB relative to the steady level
     """
-    figure, (ax,) = new_figure(FULL_WIDTH, [2.0], right=0.8)
+    figure, (ax,) = new_figure(FULL_WIDTH, [1.8], right=0.8)
     edges = np.arange(-36.0, 6.1, 6.0)
     colours = level_colours(len(edges))
     frequency_axis(ax, float(frequency[0]), float(frequency[-1]))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,15 @@ def drivers_section(subject: Subject) -> Section:
     parts: list[Part] = [
         Note(CAUTION, caution=True),
         picture(
+            "loudness",
+            "How loud, and what stops it",
+            "The loudest sine on axis at the listening distance, RMS level re 20 µPa, at which the first of the limits is met: "
+            "Xmax, the amplifier, the air speed in the vent. Small-signal model at every level: no heat, no compression, no "
+            "distortion. Not smoothed.",
+            partial(_loudness, subject),
+            "Largest level over frequency and the limit that is met first.",
+        ),
+        picture(
             "excursion",
             "Excursion against Xmax",
             f"{drive.words} Dotted: Xmax of the same way.",
@@ -42,7 +51,7 @@ def drivers_section(subject: Subject) -> Section:
         ),
     ]
     if subject.get("vent_speed"):
-        words = f"{drive.words} Peak of the mean over the vent's section."
+        words = f"{drive.words} Peak of the mean over the vent's section; dotted: the limit of common practice."
         alt = "Peak air speed in the vent over frequency."
         parts.append(picture("vent", "Air speed in the vent", words, partial(_vent, subject, drive), alt))
     words = "Magnitude and phase for small signals, predicted, with the radiation load; not smoothed."
@@ -100,12 +109,26 @@ def _xmax_mm(subject: Subject) -> dict[str, float]:
     return {n: 1e3 * float(xmax) for n, xmax in known.items() if xmax is not None}
 
 
+def _loudness(subject: Subject) -> Figure:
+    from evenfield.loudspeaker.levels import binding_limits
+    from evenfield.report.figures import loudness_figure
+
+    limits = binding_limits(cast(Any, subject.prediction))
+    if limits is None:
+        raise Refusal("The design states no limit: neither Xmax nor the amplifier's voltage or current.")
+    brief = getattr(subject.get("design"), "brief", None)
+    level = getattr(brief, "maximum_level", None)
+    wanted = None if level is None else (float(level), float(getattr(brief, "maximum_level_from", 100.0)), 10e3)
+    return loudness_figure(limits.frequency, limits.level_db, limits.cause, wanted)
+
+
 def _vent(subject: Subject, drive: Drive) -> Figure:
+    from evenfield.loudspeaker.levels import VENT_SPEED
     from evenfield.report.figures import vent_figure
 
     speeds = subject.get("vent_speed")
     pens = {name: WAY_PENS[i % len(WAY_PENS)] for i, name in enumerate(speeds)}
-    return vent_figure(_peaks(speeds, drive, 1.0), pens, drive.from_hz)
+    return vent_figure(_peaks(speeds, drive, 1.0), pens, drive.from_hz, VENT_SPEED)
 
 
 def _impedance(subject: Subject) -> Figure:
