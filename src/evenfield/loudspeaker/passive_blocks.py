@@ -128,6 +128,12 @@ class Recipe:
             ladder = ladder.parallel_in_line((Inductor, 0.3e-3), (Capacitor, 6.8e-6), (Resistor, 6.0))
         return ladder.shunt(Resistor, 1.5 * ohms).loaded(load, self.inverted)
 
+    def less(self) -> Iterator[Recipe]:
+        """With one of its additions taken away."""
+        for name in ("zobel", "low_trap", "damped", "bypass", "high_trap", "high_notch"):
+            if getattr(self, name):
+                yield replace(self, **{name: False})
+
     def additions(self) -> Iterator[tuple[str, Recipe]]:
         """What may be added, and in words what for."""
         for name, words in (

@@ -91,6 +91,7 @@ def fit_passive(
 
     recipe, model, objective = _best_ladder(objective, made, prediction)
     recipe, model, worth = _added(objective, recipe, model, made, goals, tick)
+    recipe, model = _pruned(objective, recipe, model, made, goals)
     model = _towards_least_maximum(objective, model)
     axis = objective.field.frequency
     continuous = fit_measures(objective, model.responses(axis)[0])
@@ -178,6 +179,23 @@ def _added(
         worth.append((words, before - half_range(objective.window_db(model))))
         tick(f"{len(model.free)} parts, window within ±{half_range(objective.window_db(model)):.2f} dB")
     return recipe, model, tuple(worth)
+
+
+def _pruned(
+    objective: Objective, recipe: Recipe, model: PassiveModel, made: Callable[[Recipe], PassiveModel], goals: Goals
+) -> tuple[Recipe, PassiveModel]:
+    """Without the blocks that the others can do without."""
+    while True:
+        value, tried = objective.value(model), []
+        for smaller in recipe.less():
+            new, found = refit(objective, _carried(model, made(smaller)), 25, 1e-3)
+            tried.append((found.value, smaller, new))
+        if not tried:
+            return recipe, model
+        after, smaller, new = min(tried, key=lambda t: t[0])
+        if after - value > 2 * goals.least_gain * value and half_range(objective.window_db(new)) > goals.window_db:
+            return recipe, model
+        recipe, model = smaller, new
 
 
 def _carried(old: PassiveModel, new: PassiveModel) -> PassiveModel:

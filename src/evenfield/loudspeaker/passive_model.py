@@ -91,7 +91,11 @@ class PassiveModel:
 
     def moved(self, name: str, series: str, offset: int) -> PassiveModel:
         """One part taken to the preferred value nearest, or `offset` steps from it."""
-        value = nearest(self._part(name).value, series, offset)
+        part = self._part(name)
+        value = nearest(part.value, series, offset)
+        low, high = RANGES[type(part)]
+        if not low * 0.99 <= value <= high * 1.01:
+            value = nearest(part.value, series)
         return replace(self, network=self.network.with_values({name: value}))
 
     def holding(self, names: tuple[str, ...]) -> PassiveModel:
