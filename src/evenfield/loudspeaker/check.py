@@ -25,7 +25,7 @@ def check_file(path: str | Path) -> list[str]:
         air = design.air.to_air()
         drivers = drivers_of(design, air)
         boxes = boxes_of(design)
-        cabinet_of(design)
+        cabinet_of(design, Path(path).parent)
         if passive_section(design) is None:
             responses(design, output_axis())
         else:
