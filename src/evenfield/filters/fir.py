@@ -122,11 +122,11 @@ def thiran(delay_samples: float, order: int) -> FloatArray:
 
 @dataclass(frozen=True)
 class PreRinging:
-    """What comes before the main arrival.
+    """What comes before the main arrival, beyond what a minimum-phase filter of the same magnitude needs to rise.
 
     Parameters
-        energy_db : energy before the largest tap less 0.1 ms, re the whole
-        longest_s : time before the largest tap at which the envelope last is below -40 dB of it
+        energy_db : energy before that rise, re the whole
+        longest_s : by how much earlier than that the response first exceeds -40 dB of its greatest
     """
 
     energy_db: float
@@ -140,12 +140,19 @@ def pre_ringing(taps: ArrayLike, sample_rate: float) -> PreRinging:
     comparing this measure between lengths and phase shares.
     """
     h = np.asarray(taps, float)
+    size = 1 << max(12, math.ceil(math.log2(8 * len(h))))
+    level = np.log(np.maximum(np.abs(np.fft.rfft(h, size)), 1e-6 * np.abs(np.fft.rfft(h, size)).max()))
+    least = np.fft.irfft(np.exp(level + 1j * minimum_phase(level, size)), size)[: len(h)]
+    rise = _rise(least)
     top = int(np.argmax(np.abs(h)))
-    until = max(0, top - max(1, round(1e-4 * sample_rate)))
-    energy = float(np.sum(h[:until] ** 2)) / max(float(np.sum(h**2)), 1e-300)
-    loud = np.flatnonzero(np.abs(h[:top]) > 0.01 * abs(h[top]))
-    longest = (top - int(loud[0])) / sample_rate if len(loud) else 0.0
-    return PreRinging(10 * math.log10(max(energy, 1e-30)), longest)
+    energy = float(np.sum(h[: max(0, top - rise)] ** 2)) / max(float(np.sum(h**2)), 1e-300)
+    return PreRinging(10 * math.log10(max(energy, 1e-30)), max(0, _rise(h) - rise) / sample_rate)
+
+
+def _rise(h: FloatArray) -> int:
+    """Samples from the first above -40 dB of the greatest to the greatest."""
+    top = int(np.argmax(np.abs(h)))
+    return top - int(np.flatnonzero(np.abs(h) > 0.01 * abs(h[top]))[0])
 
 
 def _log_magnitude(frequency_hz: ArrayLike, magnitude: ArrayLike, sample_rate: float, size: int) -> FloatArray:

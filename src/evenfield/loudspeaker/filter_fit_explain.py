@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from evenfield.loudspeaker.filter_fit_field import SHARED_DB, octave_mean
 from evenfield.loudspeaker.filter_fit_measures import half_range
 from evenfield.loudspeaker.filter_fit_model import FilterModel, Tuned
-from evenfield.loudspeaker.filter_fit_objective import Objective, quadratic
+from evenfield.loudspeaker.filter_fit_objective import Objective
 from evenfield.loudspeaker.predict import Prediction
 
 FloatArray = NDArray[np.float64]
@@ -29,11 +29,18 @@ class SectionWorth:
     worth_db: float
 
     @property
+    def title(self) -> str:
+        """The section in a few words."""
+        s = self.section
+        where = f"{s.kind} {s.frequency:.0f} Hz"
+        if s.kind in ("low-pass", "high-pass"):
+            return f"{where}, {s.shape.family}, order {s.shape.order}"
+        return f"{where} {s.gain_db:+.1f} dB, q {s.q:.2g}"
+
+    @property
     def words(self) -> str:
         """In a line."""
-        s = self.section
-        gain = f" {s.gain_db:+.1f} dB" if s.kind not in ("low-pass", "high-pass") else f", {s.shape.family}, order {s.shape.order}"
-        return f"{self.way}: {s.kind} {s.frequency:.0f} Hz{gain}: {self.repairs}, worth {self.worth_db:.1f} dB"
+        return f"{self.way}: {self.title}: {self.repairs}, worth {self.worth_db:.1f} dB"
 
 
 def worths(prediction: Prediction, objective: Objective, model: FilterModel) -> tuple[SectionWorth, ...]:
@@ -102,7 +109,3 @@ def left_alone(prediction: Prediction, objective: Objective) -> list[str]:
         )
     return notes
 
-
-def window_mean(objective: Objective, model: FilterModel) -> FloatArray:
-    """(F,) level of the fitted window, dB re 1 Pa per volt."""
-    return np.asarray(10 * np.log10(quadratic(model.responses(objective.field.frequency)[0], objective.field.window)))
