@@ -30,7 +30,11 @@ def kind_of(field: dict[str, Any]) -> str:
         elif option.get("type") == "array":
             words.append("list")
         elif option.get("type") not in ("null", None):
-            words.append({"object": "mapping", "integer": "whole number", "number": "number", "boolean": "true or false"}.get(option["type"], "text"))
+            words.append(
+                {"object": "mapping", "integer": "whole number", "number": "number", "boolean": "true or false"}.get(
+                    option["type"], "text"
+                )
+            )
     return " or ".join(dict.fromkeys(words)) or "any"
 
 
@@ -45,10 +49,19 @@ def key_tables() -> str:
     pages = []
     for name, section in sections.items():
         model = getattr(module, name)
-        pages += [f"### {name}", "", (model.__doc__ or "").strip().split("\n")[0], "", "| key | is | default | |", "| --- | --- | --- | --- |"]
+        pages += [
+            f"### {name}",
+            "",
+            (model.__doc__ or "").strip().split("\n")[0],
+            "",
+            "| key | is | default | |",
+            "| --- | --- | --- | --- |",
+        ]
         for key, info in model.model_fields.items():
             field = section["properties"][key]
-            default = "required" if info.default is PydanticUndefined else "" if info.default is None else default_words(info.default)
+            default = (
+                "required" if info.default is PydanticUndefined else "" if info.default is None else default_words(info.default)
+            )
             own = info.description or ""
             pages.append(f"| `{key}` | {kind_of(field)} | {default} | {own} |")
         pages.append("")
@@ -71,7 +84,10 @@ def commands_page() -> str:
     for name, command in group.commands.items():  # type: ignore[attr-defined]
         lines += [f"## {name}", "", (command.help or "").strip(), ""]
         for parameter in command.params:
-            label = ", ".join(f"`{o}`" for o in parameter.opts if o.startswith("--")) or f"`{parameter.metavar or parameter.name.upper()}`"
+            label = (
+                ", ".join(f"`{o}`" for o in parameter.opts if o.startswith("--"))
+                or f"`{parameter.metavar or parameter.name.upper()}`"
+            )
             lines.append(f"- {label}: {getattr(parameter, 'help', '') or ''}")
         lines.append("")
     return "\n".join(lines)
