@@ -71,6 +71,10 @@ def _section(s: FilterSection, key: str) -> Section:
     values: dict[str, object] = {"frequency": float(s.frequency)}
     if s.kind in ("low-pass", "high-pass"):
         values |= {"order": s.order, "family": s.family}
+    elif s.kind == "integrator-shelf":
+        if s.limit is None:
+            raise DesignError(message(f"{key}.limit", "given for an integrator-shelf", "nothing", fix="half the frequency"), key)
+        values["limit"] = float(s.limit)
     elif s.kind != "notch" and s.kind != "all-pass":
         values |= {"gain_db": float(s.gain), "q": float(s.q)}
     else:

@@ -238,12 +238,13 @@ class Waveguide(_Section):
 class FilterSection(_Section):
     """One filter section."""
 
-    kind: Literal["high-pass", "low-pass", "low-shelf", "high-shelf", "peaking", "all-pass", "notch"]
+    kind: Literal["high-pass", "low-pass", "low-shelf", "high-shelf", "integrator-shelf", "peaking", "all-pass", "notch"]
     family: Literal["butterworth", "linkwitz-riley", "bessel"] = "butterworth"
     order: int = Field(default=2, ge=1, le=24)
     frequency: Frequency
     gain: Level = Amount(0.0)
     q: Quality = Amount(0.7071)
+    limit: Frequency | None = Field(None, description="integrator-shelf: where the rise towards low frequencies stops")
 
 
 class Filters(_Section):

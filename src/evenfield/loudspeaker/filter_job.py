@@ -107,6 +107,8 @@ def _way(design: Design, name: str) -> dict[str, Any]:
         row: dict[str, Any] = {"kind": s.kind, "frequency_hz": float(s.frequency)}
         if s.kind in ("low-pass", "high-pass"):
             row |= {"family": s.family, "order": s.order}
+        elif s.limit is not None:
+            row["limit_hz"] = float(s.limit)
         else:
             row |= {"gain_db": float(s.gain), "q": float(s.q)}
         sections.append(row)

@@ -74,7 +74,9 @@ def _filters(filters: Filters) -> dict[str, Any]:
         row["frequency"] = s.frequency.text
         if s.kind in ("peaking", "low-shelf", "high-shelf"):
             row["gain"] = s.gain.text
-        if s.kind not in ("low-pass", "high-pass"):
+        if s.limit is not None:
+            row["limit"] = s.limit.text
+        if s.kind not in ("low-pass", "high-pass", "integrator-shelf"):
             row["q"] = float(f"{float(s.q):.4g}")
         sections.append(_flow(row))
     found["sections"] = sections

@@ -12,6 +12,7 @@ from evenfield.report.style import (
     FULL_WIDTH,
     INK,
     MUTED,
+    PAPER,
     SUM_PEN,
     WASH,
     Pen,
@@ -58,7 +59,9 @@ def lobe_figure(frequency: FloatArray, angle_deg: FloatArray, level_db: FloatArr
     bands = ax.contourf(frequency, angle_deg, shown, levels=edges, colors=colours[1:], zorder=0, antialiased=False)
     ax.set_facecolor(colours[0])
     for angle in (-heard_deg, heard_deg):
+        ax.axhline(angle, color=PAPER, linewidth=1.8, zorder=2)
         ax.axhline(angle, color=INK, linewidth=0.7, linestyle=(0, (4, 2)), zorder=3)
+    ax.axvline(handover, color=PAPER, linewidth=1.8, zorder=2)
     ax.axvline(handover, color=INK, linewidth=0.7, zorder=3)
     ax.set_ylim(float(angle_deg[0]), float(angle_deg[-1]))
     ax.set_yticks(np.arange(-60, 61, 30))
