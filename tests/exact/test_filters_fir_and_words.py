@@ -114,7 +114,12 @@ def test_pre_ringing_falls_from_linear_to_minimum() -> None:
 def test_lagrange_delay_closed_form() -> None:
     """Third order: h0 = -(D-1)(D-2)(D-3)/6 and so on. Source: Laakso et al. 1996, table 1 (from memory)."""
     d = 1.3
-    expected = [-(d - 1) * (d - 2) * (d - 3) / 6, d * (d - 2) * (d - 3) / 2, -d * (d - 1) * (d - 3) / 2, d * (d - 1) * (d - 2) / 6]
+    expected = [
+        -(d - 1) * (d - 2) * (d - 3) / 6,
+        d * (d - 2) * (d - 3) / 2,
+        -d * (d - 1) * (d - 3) / 2,
+        d * (d - 1) * (d - 2) / 6,
+    ]
     assert np.allclose(fractional_delay(d, 4).taps, expected, rtol=1e-12)
     long = FilterChain((fractional_delay(7.5, 16, RATE),)).response(F[F < 12e3], RATE)
     assert np.max(np.abs(long - np.exp(-2j * np.pi * F[F < 12e3] * 7.5 / RATE))) < 0.02
@@ -124,7 +129,7 @@ def test_thiran_first_order_and_its_delay() -> None:
     """a1 = (1 - D)/(1 + D). Source: Thiran 1971; Laakso et al. 1996."""
     assert thiran(1.3, 1)[1] == pytest.approx((1 - 1.3) / (1 + 1.3))
     a = thiran(3.4, 3)
-    w, delay = signal.group_delay((a[::-1], a), w=np.array([1e-3, 0.05]))
+    _, delay = signal.group_delay((a[::-1], a), w=np.array([1e-3, 0.05]))
     assert np.allclose(delay, 3.4, atol=1e-4)
     with pytest.raises(DesignError, match="unstable"):
         thiran(1.5, 3)

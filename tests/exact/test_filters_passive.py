@@ -21,7 +21,8 @@ def load(ohms: complex = 8.0, nodes: tuple[str, str] = ("out", "0"), name: str =
 
 
 def ladder(order: int, r: float = 8.0, fc: float = 2000.0) -> PassiveNetwork:
-    """Butterworth low-pass from an ideal source into R. Element values: L. Weinberg, Network Analysis and Synthesis (1962), from memory."""
+    """Butterworth low-pass from an ideal source into R. Element values: L. Weinberg, Network Analysis and Synthesis (1962),
+    from memory."""
     values = {1: [1.0], 2: [2**0.5, 2**-0.5], 3: [1.5, 4 / 3, 0.5], 4: [1.5307, 1.5772, 1.0824, 0.3827]}[order]
     parts, node = [], "in"
     for i, g in enumerate(values):
@@ -47,7 +48,12 @@ def test_constant_resistance_pair() -> None:
     """First-order low- and high-pass on R in parallel: R at every frequency, voltages sum to 1."""
     r, w = 8.0, 2 * math.pi * 1500
     net = PassiveNetwork(
-        (Inductor("L", ("in", "a"), r / w), load(r, ("a", "0"), "woofer"), Capacitor("C", ("in", "b"), 1 / (r * w)), load(r, ("b", "0"), "tweeter"))
+        (
+            Inductor("L", ("in", "a"), r / w),
+            load(r, ("a", "0"), "woofer"),
+            Capacitor("C", ("in", "b"), 1 / (r * w)),
+            load(r, ("b", "0"), "tweeter"),
+        )
     )
     solved = net.solve(F)
     assert np.allclose(solved.input_impedance, r, rtol=1e-12)
@@ -56,9 +62,12 @@ def test_constant_resistance_pair() -> None:
 
 def test_balanced_bridge_and_unbalanced_one() -> None:
     """Wheatstone: no voltage across the balanced bridge; unbalanced, the Thevenin formula."""
+
     def bridge(r4: float) -> PassiveNetwork:
-        parts = [Resistor(f"R{i}", n, v) for i, (n, v) in enumerate(
-            [(("in", "a"), 10.0), (("a", "0"), 20.0), (("in", "b"), 5.0), (("b", "0"), r4)], 1)]
+        parts = [
+            Resistor(f"R{i}", n, v)
+            for i, (n, v) in enumerate([(("in", "a"), 10.0), (("a", "0"), 20.0), (("in", "b"), 5.0), (("b", "0"), r4)], 1)
+        ]
         return PassiveNetwork((*parts, load(8.0, ("a", "b"))))
 
     even = bridge(10.0)
@@ -193,7 +202,10 @@ def test_the_netlist_itself_solves_to_the_same() -> None:
         (lambda: Inductor("L", ("a", "b"), 1e-3, resistance=-1.0), "0 or more"),
         (lambda: Resistor("R", ("a", "a"), 1.0), "shorted"),
         (lambda: PassiveNetwork((Resistor("R", ("in", "x"), 1.0), load(8.0, ("in", "0")))), "floating"),
-        (lambda: PassiveNetwork((Resistor("R", ("x", "y"), 1.0), Resistor("Q", ("x", "y"), 1.0), load(8.0, ("in", "0")))), "island"),
+        (
+            lambda: PassiveNetwork((Resistor("R", ("x", "y"), 1.0), Resistor("Q", ("x", "y"), 1.0), load(8.0, ("in", "0")))),
+            "island",
+        ),
         (lambda: PassiveNetwork((Resistor("R", ("in", "0"), 1.0),)), "driver"),
         (lambda: PassiveNetwork((Resistor("R", ("in", "out"), 1.0), Resistor("R", ("in", "out"), 1.0), load())), "once each"),
         (lambda: PassiveNetwork((load(),)), "'in'"),

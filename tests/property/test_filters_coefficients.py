@@ -10,13 +10,22 @@ from hypothesis import strategies as st
 
 from evenfield.base import DataError, DesignError
 from evenfield.filters import Delay, FilterChain, Gain, HighPass, HighShelf, LowPass, Peaking, Polarity
-from evenfield.filters.coefficients import Coefficients, read_coefficients, read_measured_filter, read_wav, to_csv, write_coefficients
+from evenfield.filters.coefficients import (
+    Coefficients,
+    read_coefficients,
+    read_measured_filter,
+    read_wav,
+    to_csv,
+    write_coefficients,
+)
 from evenfield.filters.fir import Fir
 
 RATE = 48e3
 F = np.geomspace(30, 20e3, 50)
 CHAINS = {
-    "woofer": FilterChain((Gain(-2.0), Delay(1.3e-4), HighPass(40.0, 2, "butterworth"), Peaking(900.0, -4.0, 2.0), LowPass(2000.0, 4))),
+    "woofer": FilterChain(
+        (Gain(-2.0), Delay(1.3e-4), HighPass(40.0, 2, "butterworth"), Peaking(900.0, -4.0, 2.0), LowPass(2000.0, 4))
+    ),
     "tweeter": FilterChain((Gain(-9.0), Polarity(), HighPass(2000.0, 4), HighShelf(9000.0, 4.0))),
 }
 
@@ -45,7 +54,9 @@ def test_any_section_survives_csv(f0: float, gain: float, q: float, late: float)
 
 
 def test_wav_holds_the_response(tmp_path: Path) -> None:
-    path = write_coefficients(tmp_path / "filters.wav", {"tweeter": CHAINS["tweeter"], "fir": FilterChain((Fir((0.5, 0.25), RATE),))}, RATE, 4096)
+    path = write_coefficients(
+        tmp_path / "filters.wav", {"tweeter": CHAINS["tweeter"], "fir": FilterChain((Fir((0.5, 0.25), RATE),))}, RATE, 4096
+    )
     taps, rate = read_wav(path, RATE)
     assert rate == RATE and taps.shape == (2, 4096)
     assert taps[1, :3].tolist() == [0.5, 0.25, 0.0]

@@ -22,25 +22,46 @@ DESIGN = {
     "evenfield": 1,
     "name": "Dinghy",
     "brief": {
-        "listening_distance": "1 m", "maximum_level": "90 dB", "maximum_level_from": "120 Hz", "flatness": "1.5 dB",
-        "flatness_from": "150 Hz", "highest_frequency": "16 kHz",
+        "listening_distance": "1 m",
+        "maximum_level": "90 dB",
+        "maximum_level_from": "120 Hz",
+        "flatness": "1.5 dB",
+        "flatness_from": "150 Hz",
+        "highest_frequency": "16 kHz",
     },
     "cabinet": {"width": "180 mm", "height": "280 mm", "depth": "200 mm", "edge_radius": "15 mm"},
     "handover": ["2.2 kHz"],
     "ways": {
         "woofer": {
             "place": {"z": "-60 mm"},
-            "driver": {"kind": "cone", "re": "5.6 ohm", "bl": "5 Tm", "mms": "7 g", "fs": "55 Hz", "sd": "60 cm2", "xmax": "5 mm",
-                       "power": "50 W", "rated_impedance": "6 ohm"},
+            "driver": {
+                "kind": "cone",
+                "re": "5.6 ohm",
+                "bl": "5 Tm",
+                "mms": "7 g",
+                "fs": "55 Hz",
+                "sd": "60 cm2",
+                "xmax": "5 mm",
+                "power": "50 W",
+                "rated_impedance": "6 ohm",
+            },
             "amplifier": {"voltage": "25 V"},
         },
         "tweeter": {
             "place": {"z": "60 mm"},
-            "driver": {"kind": "dome", "re": "3.4 ohm", "bl": "2.5 Tm", "mms": "0.3 g", "fs": "900 Hz", "sd": "6.5 cm2", "xmax": "0.4 mm"},
+            "driver": {
+                "kind": "dome",
+                "re": "3.4 ohm",
+                "bl": "2.5 Tm",
+                "mms": "0.3 g",
+                "fs": "900 Hz",
+                "sd": "6.5 cm2",
+                "xmax": "0.4 mm",
+            },
             "amplifier": {"voltage": "14 V"},
         },
     },
-}  # fmt: skip
+}
 
 
 def way(f: np.ndarray, radius: float, z: float, low: float, level: float, bump: tuple[float, float, float]) -> Directivity:
@@ -75,7 +96,10 @@ def two_way(passive: bool = False) -> Prediction:
     }
     filters = responses(design, f)
     z = {"woofer": impedance(f, 5.6, 0.25e-3, 60.0, 30.0), "tweeter": impedance(f, 3.4, 0.02e-3, 900.0, 4.0)}
-    moved = {n: Response(f, m / (1 + 1j * f / f0 - (f / f0) ** 2), "m") for n, m, f0 in (("woofer", 0.9e-3, 60.0), ("tweeter", 6e-5, 900.0))}
+    moved = {
+        n: Response(f, m / (1 + 1j * f / f0 - (f / f0) ** 2), "m")
+        for n, m, f0 in (("woofer", 0.9e-3, 60.0), ("tweeter", 6e-5, 900.0))
+    }
     pair = Handover("woofer", "tweeter", 2200.0, 0.0, 0.0, 0.0, {}, np.zeros(len(f)), 0.0, 0.0, 0.0)
     system = add_ways(ways, filters, ways["tweeter"].origin, 1.0, sphere_directions(10.0))
     return Prediction(design, ways, filters, system, power_sum(ways), z, moved, moved, {}, (pair,))

@@ -111,7 +111,8 @@ def test_every_section_is_worth_something_and_says_what_for() -> None:
 
 
 def test_a_dip_on_the_axis_alone_is_left_alone_and_said() -> None:
-    """4 dB taken out within 4 degrees of the axis of the tweeter at 6 kHz: the window hardly shares it, so neither does the fit."""
+    """4 dB taken out within 4 degrees of the axis of the tweeter at 6 kHz: the window hardly shares it, so neither does the
+    fit."""
     prediction = two_way()
     f = prediction.frequency
     notch = 10 ** (-6.0 * np.exp(-((np.log2(f / 6000.0) / 0.12) ** 2)) / 20)
@@ -171,9 +172,13 @@ def test_least_squares_holds_bounds_and_finds_the_minimum() -> None:
     def linearised(v):  # type: ignore[no-untyped-def]
         return np.array([10 * (v[1] - v[0] ** 2), 1 - v[0]]), np.array([[-20 * v[0], 10.0], [-1.0, 0.0]])
 
-    free = least_squares(linearised, lambda v: linearised(v)[0], np.array([-1.2, 1.0]), (np.full(2, -5.0), np.full(2, 5.0)), 200, 1e-12)
+    free = least_squares(
+        linearised, lambda v: linearised(v)[0], np.array([-1.2, 1.0]), (np.full(2, -5.0), np.full(2, 5.0)), 200, 1e-12
+    )
     assert np.allclose(free.vector, 1, atol=1e-5)
-    held = least_squares(linearised, lambda v: linearised(v)[0], np.array([-1.2, 1.0]), (np.full(2, -5.0), np.array([0.5, 5.0])), 200, 1e-12)
+    held = least_squares(
+        linearised, lambda v: linearised(v)[0], np.array([-1.2, 1.0]), (np.full(2, -5.0), np.array([0.5, 5.0])), 200, 1e-12
+    )
     assert held.vector[0] == 0.5 and held.vector[1] == pytest.approx(0.25, abs=1e-6)
 
 
@@ -255,7 +260,11 @@ def test_passive_variant_round_trips_through_the_design_file(tmp_path: Path) -> 
     ],
 )
 def test_bad_passive_sections_name_the_key(part: dict, words: str) -> None:  # type: ignore[type-arg]
-    parts = [part, {"kind": "driver", "name": "woofer", "nodes": ["a", "0"]}, {"kind": "driver", "name": "tweeter", "nodes": ["in", "0"]}]
+    parts = [
+        part,
+        {"kind": "driver", "name": "woofer", "nodes": ["a", "0"]},
+        {"kind": "driver", "name": "tweeter", "nodes": ["in", "0"]},
+    ]
     design = two_way().design.model_copy(update={"passive": {"parts": parts}})
     with pytest.raises(DesignError, match=words):
         network_of(design, two_way().impedance)

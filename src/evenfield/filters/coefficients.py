@@ -32,6 +32,7 @@ CONVENTION = {
     "subtracted": "H(z) = (b0 + b1 z^-1 + b2 z^-2) / (1 + a1 z^-1 + a2 z^-2); feedback subtracted",
     "added": "H(z) = (b0 + b1 z^-1 + b2 z^-2) / (1 - a1 z^-1 - a2 z^-2); feedback added",
 }
+NAMES = ("b0", "b1", "b2", "a1", "a2")
 NORMALISATION = "a0 = 1; broadband gain and polarity in the first biquad; delay apart, in seconds"
 
 
@@ -105,10 +106,15 @@ def to_csv(c: Coefficients) -> str:
 def to_json(c: Coefficients) -> str:
     """As JSON."""
     ways = {
-        n: {"delay_s": ch.delay_s, "biquads": [dict(zip(("b0", "b1", "b2", "a1", "a2"), map(float, (*r[:3], *r[4:])), strict=True)) for r in ch.biquads]}
+        n: {"delay_s": ch.delay_s, "biquads": [dict(zip(NAMES, map(float, (*r[:3], *r[4:])), strict=True)) for r in ch.biquads]}
         for n, ch in c.channels.items()
     }  # fmt: skip
-    head = {"sample_rate_hz": c.sample_rate, "feedback": "subtracted", "convention": CONVENTION["subtracted"], "normalisation": NORMALISATION}
+    head = {
+        "sample_rate_hz": c.sample_rate,
+        "feedback": "subtracted",
+        "convention": CONVENTION["subtracted"],
+        "normalisation": NORMALISATION,
+    }
     return json.dumps({**head, "ways": ways}, indent=1) + "\n"
 
 
@@ -150,10 +156,14 @@ def read_coefficients(path: str | Path, feedback: Feedback | None = None, sample
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise DataError(f"{path.name} must be a text file of coefficients, got: {error}.") from None
-    raw = _from_json(text, path) if path.suffix == ".json" else _from_header(text) if path.suffix == ".h" else _from_csv(text, path)
+    raw = (
+        _from_json(text, path) if path.suffix == ".json" else _from_header(text) if path.suffix == ".h" else _from_csv(text, path)
+    )
     rate = raw.rate or sample_rate
     if rate is None:
-        raise DataError(message("sample_rate", "stated in the file or given", "neither", where=path.name, fix="sample_rate=48000"))
+        raise DataError(
+            message("sample_rate", "stated in the file or given", "neither", where=path.name, fix="sample_rate=48000")
+        )
     if not raw.tables:
         raise DataError(message(path.name, "a table of b0, b1, b2, a1, a2", "no row"))
     tables = {n: _normalised(np.array(t, float), path) for n, t in raw.tables.items()}
@@ -176,7 +186,11 @@ def _from_csv(text: str, path: Path) -> _Raw:
     for number, row in enumerate(csv.DictReader(body), 1):
         low = {(k or "").strip().lower(): v for k, v in row.items()}
         try:
-            values = [float(low[n]) for n in ("b0", "b1", "b2")] + [float(low.get("a0") or 1.0)] + [float(low[n]) for n in ("a1", "a2")]
+            values = (
+                [float(low[n]) for n in ("b0", "b1", "b2")]
+                + [float(low.get("a0") or 1.0)]
+                + [float(low[n]) for n in ("a1", "a2")]
+            )
         except (KeyError, TypeError, ValueError) as error:
             raise DataError(message(f"{path.name}, row {number}", "numbers under b0, b1, b2, a1, a2", error)) from None
         tables.setdefault(low.get("way") or "way", []).append(values)
@@ -189,12 +203,15 @@ def _from_json(text: str, path: Path) -> _Raw:
     try:
         tree: dict[str, Any] = json.loads(text)
         tables = {
-            n: [[q["b0"], q["b1"], q["b2"], q.get("a0", 1.0), q["a1"], q["a2"]] for q in w["biquads"]] for n, w in tree["ways"].items()
+            n: [[q["b0"], q["b1"], q["b2"], q.get("a0", 1.0), q["a1"], q["a2"]] for q in w["biquads"]]
+            for n, w in tree["ways"].items()
         }
         delays = {n: float(w.get("delay_s", 0.0)) for n, w in tree["ways"].items()}
         return _Raw(tables, delays, tree.get("sample_rate_hz"), tree.get("feedback"))
     except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise DataError(message(path.name, "ways with biquads of b0, b1, b2, a1, a2", f"{type(error).__name__} {error}")) from None
+        raise DataError(
+            message(path.name, "ways with biquads of b0, b1, b2, a1, a2", f"{type(error).__name__} {error}")
+        ) from None
 
 
 def _from_header(text: str) -> _Raw:
@@ -237,13 +254,15 @@ def _convention(tables: Mapping[str, FloatArray], stated: str | None, path: Path
             return stated
         other = "added" if stated == "subtracted" else "subtracted"
         hint = f" With feedback {other} they would be stable: the file has the other sign convention. {ask}" if can[other] else ""
-        raise DataError(f"The biquads of {path.name} must be stable with feedback {stated}, got poles outside the unit circle.{hint}")
+        raise DataError(
+            f"The biquads of {path.name} must be stable with feedback {stated}, got poles outside the unit circle.{hint}"
+        )
     fits = [f for f, ok in can.items() if ok]
     if len(fits) == 1:
         if fits[0] == "added":
             raise DataError(
-                f"The sign convention of {path.name} must be known, got none stated; only feedback added makes it stable, which is not "
-                f"this package's own. {ask}"
+                f"The sign convention of {path.name} must be known, got none stated; only feedback added makes it stable, "
+                f"which is not this package's own. {ask}"
             )
         return fits[0]
     state = "both would be stable" if fits else "neither is stable"

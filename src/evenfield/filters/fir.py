@@ -45,7 +45,9 @@ class Fir(Section):
                         cause="Taps hold at one rate only", fix="designing the filter anew at the other rate"),
             )  # fmt: skip
         if len(frequency_hz) and frequency_hz.max() >= self.sample_rate / 2:
-            raise DesignError(message("frequency", f"below half the sample rate ({self.sample_rate / 2:g} Hz)", f"{frequency_hz.max():g} Hz"))
+            raise DesignError(
+                message("frequency", f"below half the sample rate ({self.sample_rate / 2:g} Hz)", f"{frequency_hz.max():g} Hz")
+            )
         from scipy.signal import freqz
 
         return np.asarray(freqz(self.taps, worN=frequency_hz, fs=self.sample_rate)[1], complex)
@@ -112,7 +114,9 @@ def thiran(delay_samples: float, order: int) -> FloatArray:
     Raises DesignError for a shorter delay.
     """
     if not delay_samples > order - 1:
-        raise DesignError(message("delay", f"above {order - 1} samples for order {order}", delay_samples, cause="It would be unstable"))
+        raise DesignError(
+            message("delay", f"above {order - 1} samples for order {order}", delay_samples, cause="It would be unstable")
+        )
     k = np.arange(order + 1)
     a = np.array([(-1.0) ** i * math.comb(order, i) for i in k])
     for i in k:

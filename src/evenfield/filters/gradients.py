@@ -71,11 +71,17 @@ def terms_of(shapes: Sequence[Shape], gain_db: FloatArray, q: FloatArray) -> Ter
         rows += made
         owner += [i] * len(made)
     table = np.array(rows, float).reshape(len(rows), 6, 3)
-    return Terms(*(table[:, k] for k in range(6)), np.array(owner, np.intp))
+    b, a, b_gain, a_gain, b_q, a_q = np.moveaxis(table, 1, 0)
+    return Terms(b, a, b_gain, a_gain, b_q, a_q, np.array(owner, np.intp))
 
 
 def log_gradient(
-    shapes: Sequence[Shape], frequency: FloatArray, gain_db: FloatArray, q: FloatArray, axis_hz: FloatArray, sample_rate: float | None
+    shapes: Sequence[Shape],
+    frequency: FloatArray,
+    gain_db: FloatArray,
+    q: FloatArray,
+    axis_hz: FloatArray,
+    sample_rate: float | None,
 ) -> tuple[ComplexArray, ComplexArray]:
     """Response of sections in series and the gradient of its logarithm.
 

@@ -15,7 +15,8 @@ FloatArray = NDArray[np.float64]
 
 
 def impulse_response(chain: FilterChain, sample_rate: float, samples: int = 4096) -> FloatArray:
-    """(samples,) response to a unit sample: biquads, FIR sections, and the delay, a fraction of a sample by a 16-tap Lagrange filter.
+    """(samples,) response to a unit sample: biquads, FIR sections, and the delay, a fraction of a sample by a 16-tap Lagrange
+    filter.
 
     The Lagrange filter adds no delay of its own where the whole delay is 8 samples or more; below that a fraction cannot be had
     without it and a whole number is asked for.

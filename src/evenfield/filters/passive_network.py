@@ -104,8 +104,10 @@ class PassiveNetwork:
             inverse = np.linalg.inv(matrix)
         except np.linalg.LinAlgError:
             at = next(float(f[i]) for i in range(len(f)) if np.linalg.matrix_rank(matrix[i]) < size)
-            raise DesignError(f"The network must have a solution, got none at {at:.4g} Hz. Ideal parts form a loop or leave a node open.") from None
-        return NetworkResponse(self, f, inverse, place)
+            raise DesignError(
+                f"The network must have a solution, got none at {at:.4g} Hz. Ideal parts form a loop or leave a node open."
+            ) from None
+        return NetworkResponse(self, f, np.asarray(inverse, complex), place)
 
 
 @dataclass(frozen=True)
@@ -201,9 +203,15 @@ def _check_nodes(parts: tuple[Part, ...]) -> None:
     if floating:
         who = ends[floating[0]][0]
         raise DesignError(
-            message(f"node '{floating[0]}'", "joined to two parts at least", f"{who} only", cause="A floating node carries no current",
-                    fix="correcting its name"), "passive.parts",
-        )  # fmt: skip
+            message(
+                f"node '{floating[0]}'",
+                "joined to two parts at least",
+                f"{who} only",
+                cause="A floating node carries no current",
+                fix="correcting its name",
+            ),
+            "passive.parts",
+        )
     _check_joined(parts)
 
 
@@ -218,6 +226,12 @@ def _check_joined(parts: tuple[Part, ...]) -> None:
     lost = sorted({n for p in parts for n in p.nodes} - reached)
     if lost:
         raise DesignError(
-            message(f"node '{lost[0]}'", "joined to ground or the input", "an island", cause="Its voltage is not determined",
-                    fix="joining the island to 0"), "passive.parts",
-        )  # fmt: skip
+            message(
+                f"node '{lost[0]}'",
+                "joined to ground or the input",
+                "an island",
+                cause="Its voltage is not determined",
+                fix="joining the island to 0",
+            ),
+            "passive.parts",
+        )

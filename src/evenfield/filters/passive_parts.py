@@ -31,7 +31,9 @@ class Part:
 
     def __post_init__(self) -> None:
         if len(set(self.nodes)) < len(self.nodes):
-            raise DesignError(message(f"{self.name}.nodes", "different nodes", list(self.nodes), cause="It would be shorted"), self.name)
+            raise DesignError(
+                message(f"{self.name}.nodes", "different nodes", list(self.nodes), cause="It would be shorted"), self.name
+            )
 
     def impedance(self, frequency_hz: FloatArray) -> ComplexArray:
         """(F,) ohm."""
@@ -84,8 +86,8 @@ class Inductor(Valued):
     """Inductor, H: Z = R + jwL (1 - j tan d).
 
     Parameters
-        resistance : of the winding, ohm; with `per_root_henry` the winding's R = per_root_henry sqrt(L) is added, the rule for one
-            wire and one shape (common practice, no source)
+        resistance : of the winding, ohm; with `per_root_henry` the winding's R = per_root_henry sqrt(L) is added, the rule for
+            one wire and one shape (common practice, no source)
         core_loss : tan d of the core
     """
 
@@ -199,4 +201,6 @@ def _check_losses(part: Part) -> None:
     for name in ("resistance", "core_loss", "dissipation", "per_root_henry", "tolerance"):
         value = getattr(part, name, 0.0)
         if not (math.isfinite(value) and value >= 0):
-            raise DesignError(message(f"{part.name}.{name}", "0 or more", value, cause="A passive part gives no energy"), part.name)
+            raise DesignError(
+                message(f"{part.name}.{name}", "0 or more", value, cause="A passive part gives no energy"), part.name
+            )

@@ -119,7 +119,11 @@ def _driver_lines(load: Load) -> list[str]:
     out += [f"L_{n}_L2 {inner[1]} {inner[2]} {c.l2:.6g}", f"R_{n}_R2 {inner[1]} {inner[2]} {c.r2:.6g}"]
     for k, (r, l, cap) in enumerate(c.resonances):
         start, end = inner[2 + k], b if k == len(c.resonances) - 1 else inner[3 + k]
-        out += [f"R_{n}_RES{k} {start} {end} {r:.6g}", f"L_{n}_CES{k} {start} {end} {l:.6g}", f"C_{n}_MES{k} {start} {end} {cap:.6g}"]
+        out += [
+            f"R_{n}_RES{k} {start} {end} {r:.6g}",
+            f"L_{n}_CES{k} {start} {end} {l:.6g}",
+            f"C_{n}_MES{k} {start} {end} {cap:.6g}",
+        ]
     return out
 
 
@@ -143,8 +147,10 @@ def from_spice(text: str, loads: Mapping[str, Load]) -> PassiveNetwork:
     """Resistors, inductors and capacitors of a netlist, with drivers of this package in place of its own circuits.
 
     Parameters
-        loads : the drivers by name, with the nodes they hang on; lines of a netlist that belong to a driver of that name are left out
-    A series pair that `to_spice` made of one real part is read back as one. Raises DataError for a line that is no R, L, C, source
+        loads : the drivers by name, with the nodes they hang on; lines of a netlist that belong to a driver of that name are
+        left out
+    A series pair that `to_spice` made of one real part is read back as one. Raises DataError for a line that is no R, L, C,
+    source
     or command, naming it.
     """
     parts: dict[str, Part] = {}

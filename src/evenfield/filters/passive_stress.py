@@ -15,7 +15,8 @@ from evenfield.filters.passive_parts import Capacitor, Load, Transformer
 FloatArray = NDArray[np.float64]
 
 NOISE_SHARE = 0.5
-"""RMS of the programme noise over the amplifier's largest sine: 6 dB below, so peaks 9 dB above the noise's RMS (common practice)."""
+"""RMS of the programme noise over the amplifier's largest sine: 6 dB below, so peaks 9 dB above the noise's RMS (common
+practice)."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +73,11 @@ def check_impedance(solved: NetworkResponse, lowest: float, what: str = "the amp
     least = least_impedance(solved)
     if least.ohms < lowest:
         raise DesignError(
-            message("the network's impedance", f"at least {lowest:.2f} ohm ({what})", f"{least.ohms:.2f} ohm at {least.frequency:.0f} Hz",
-                    fix="more series resistance or inductance in the way that speaks there"), "passive",
-        )  # fmt: skip
+            message(
+                "the network's impedance",
+                f"at least {lowest:.2f} ohm ({what})",
+                f"{least.ohms:.2f} ohm at {least.frequency:.0f} Hz",
+                fix="more series resistance or inductance in the way that speaks there",
+            ),
+            "passive",
+        )

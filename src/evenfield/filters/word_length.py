@@ -38,9 +38,14 @@ def quantised(biquads: FloatArray, bits: int, whole_bits: int = 2) -> FloatArray
     if len(over):
         i, j = over[0]
         raise DesignError(
-            message(f"biquad {i}, coefficient {j}", f"within -{top:g} to {top:g} ({whole_bits} whole bits)", f"{biquads[i, j]:.5g}",
-                    cause="It overflows the format", fix="more whole bits, or gain outside the biquad"),
-        )  # fmt: skip
+            message(
+                f"biquad {i}, coefficient {j}",
+                f"within -{top:g} to {top:g} ({whole_bits} whole bits)",
+                f"{biquads[i, j]:.5g}",
+                cause="It overflows the format",
+                fix="more whole bits, or gain outside the biquad",
+            ),
+        )
     check_stable(rows, f"biquads at {bits} bits", math.nan)
     return rows
 
@@ -65,7 +70,11 @@ class WordLengthCheck:
 
 
 def check_word_length(
-    chain: FilterChain, sample_rate: float, bits: int = 24, coefficient_bits: int | None = None, structure: Structure = "direct-2-transposed"
+    chain: FilterChain,
+    sample_rate: float,
+    bits: int = 24,
+    coefficient_bits: int | None = None,
+    structure: Structure = "direct-2-transposed",
 ) -> WordLengthCheck:
     """Check a chain's biquads at a word length.
 
@@ -89,9 +98,12 @@ def check_word_length(
     at = int(np.argmax(nodes))
     noise = _noise(rounded_rows, 2.0 ** -(bits - 1), structure)
     return WordLengthCheck(
-        float(np.abs(after - before)[heard].max()), 10 * math.log10(noise / 0.5), float(nodes[at]),
-        max(20 * math.log10(_absolute_sum(rounded_rows[: k + 1])) for k in range(len(rounded_rows))), at,
-    )  # fmt: skip
+        float(np.abs(after - before)[heard].max()),
+        10 * math.log10(noise / 0.5),
+        float(nodes[at]),
+        max(20 * math.log10(_absolute_sum(rounded_rows[: k + 1])) for k in range(len(rounded_rows))),
+        at,
+    )
 
 
 def _level(rows: FloatArray, f: FloatArray, sample_rate: float) -> FloatArray:

@@ -40,7 +40,7 @@ def responses(
     if design.passive is not None:
         _refuse_both(design)
         if impedance is None:
-            raise DesignError(message("a passive network's response", "asked for with the drivers' impedances", "none"), "passive")
+            raise DesignError(message("a passive network", "solved with the drivers' impedances", "none"), "passive")
         return passive_responses(design, impedance)[0]
     found = {}
     for name, way in design.ways.items():
@@ -61,7 +61,7 @@ def is_active(design: Design) -> bool:
 
 def _refuse_both(design: Design) -> None:
     for name, way in design.ways.items():
-        if way.filters.sections or way.filters.gain != 0 or way.filters.delay != 0 or way.amplifier.gain != 0:
+        if way.filters.sections or any(map(float, (way.filters.gain, way.filters.delay, way.amplifier.gain))):
             cause = "A passive loudspeaker has one amplifier and no filters before it"
             key = f"ways.{name}.filters"
             raise DesignError(message(key, "empty beside a passive network", "sections, gain or delay", cause=cause), key)

@@ -29,7 +29,9 @@ def export_filters(prediction: Prediction, design: Design, path: str | Path, sam
     path = Path(path)
     if design.passive is not None:
         if path.suffix not in NETLISTS:
-            raise DesignError(message("the file's suffix", f"one of {', '.join(NETLISTS)} for a passive network", path.suffix or "none"))
+            raise DesignError(
+                message("the file's suffix", f"one of {', '.join(NETLISTS)} for a passive network", path.suffix or "none")
+            )
         text = to_spice(network_of(design, prediction.impedance), f"{design.name}: passive network")
         write_whole(path, lambda part: part.write_text(text, encoding="utf-8"))
         return path
@@ -43,10 +45,14 @@ def rate_of(design: Design, asked: float | None) -> float:
     """The processor's rate, Hz. Raises DesignError when there is none, or the design's and the one asked differ."""
     stated = {float(w.filters.sample_rate) for w in design.ways.values() if w.filters.sample_rate is not None}
     if len(stated) > 1:
-        raise DesignError(message("ways.*.filters.sample_rate", "the same in every way", ", ".join(f"{r:g} Hz" for r in sorted(stated))))
+        raise DesignError(
+            message("ways.*.filters.sample_rate", "the same in every way", ", ".join(f"{r:g} Hz" for r in sorted(stated)))
+        )
     own = next(iter(stated), None)
     if asked is not None and own is not None and asked != own:
-        raise DesignError(message("the sample rate", f"the design's ({own:g} Hz)", f"{asked:g} Hz", fix="changing it in the design"))
+        raise DesignError(
+            message("the sample rate", f"the design's ({own:g} Hz)", f"{asked:g} Hz", fix="changing it in the design")
+        )
     rate = asked or own
     if rate is None:
         raise DesignError(message("the sample rate", "given for coefficients", "nothing", fix="--rate 48000"))

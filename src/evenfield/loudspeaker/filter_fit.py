@@ -59,7 +59,8 @@ def fit_filters(prediction: Prediction, goals: Goals | None = None, tick: Tick |
     """Fit an active loudspeaker's filters.
 
     The design's crossover passes stay in kind (or Linkwitz-Riley of order 4 at its `handover`, where it has none), its other
-    sections are replaced; gains, delays, polarities, frequencies and equalisers are free. Least squares with analytic derivatives,
+    sections are replaced; gains, delays, polarities, frequencies and equalisers are free. Least squares with analytic
+    derivatives,
     from several starts; sections one by one, each for what it gains; then snapped to numbers a person can read, and refitted.
 
     Parameters
@@ -98,7 +99,11 @@ def objective_of(prediction: Prediction, goals: Goals) -> tuple[Objective, list[
     check_reach(field, goals, target)
     asked = goals.level_db if goals.level_db is not None else design.brief.maximum_level
     level = 0.0 if asked is None else REFERENCE_PRESSURE * 10 ** (float(asked) / 20)
-    limits, notes = kept_limits(field, drive_limits(prediction, field.frequency, goals), level, goals.level_db is not None) if level else ((), [])
+    limits, notes = (
+        kept_limits(field, drive_limits(prediction, field.frequency, goals), level, goals.level_db is not None)
+        if level
+        else ((), [])
+    )
     return Objective(field, target, goals.weights, limits, level, goals.boost_db), notes
 
 
@@ -163,7 +168,9 @@ def frame_of(design: Design, field: FitField) -> list[tuple[Tuned, ...]]:
             if 0 <= edge < len(names) - 1 and not any(s.kind == kind and not s.fixed for s in sections):
                 if edge >= len(design.handover):
                     fix = "handover: [2.4 kHz]"
-                    raise DesignError(message("handover", f"given where {name} has no {kind} to start from", "nothing", fix=fix), "handover")
+                    raise DesignError(
+                        message("handover", f"given where {name} has no {kind} to start from", "nothing", fix=fix), "handover"
+                    )
                 sections.append(_pass(kind, float(design.handover[edge]), "linkwitz-riley", 4, False))
         frame.append(tuple(sections))
     return frame
@@ -171,7 +178,9 @@ def frame_of(design: Design, field: FitField) -> list[tuple[Tuned, ...]]:
 
 def _pass(kind: str, frequency: float, family: str, order: int, fixed: bool) -> Tuned:
     reach = CROSSOVER_REACH
-    return Tuned(Shape(kind, family, order), frequency, low_hz=frequency / reach, high_hz=frequency * reach, fixed=fixed, origin="design")
+    return Tuned(
+        Shape(kind, family, order), frequency, low_hz=frequency / reach, high_hz=frequency * reach, fixed=fixed, origin="design"
+    )
 
 
 def _from_zero(model: FilterModel) -> FilterModel:
@@ -199,7 +208,7 @@ def filters_of(way: WayModel, sample_rate: float | None) -> Filters:
             values["gain"] = Amount(s.gain_db, text=f"{s.gain_db:.4g} dB")
         if s.kind in QUALITY_KINDS:
             values["q"] = Amount(s.q, text=f"{s.q:.4g}")
-        sections.append(FilterSection(**values))
+        sections.append(FilterSection.model_validate(values))
     rate = None if sample_rate is None else Amount(sample_rate, text=hertz(sample_rate))
     return Filters(
         gain=Amount(way.gain_db, text=f"{way.gain_db:.4g} dB"), delay=Amount(way.delay, text=f"{1e6 * way.delay:.4g} us"),

@@ -94,18 +94,20 @@ def left_alone(prediction: Prediction, objective: Objective) -> list[str]:
     """Notes on features that the axis has and the window does not share: counted less, not equalised."""
     field = objective.field
     away, notes = field.unshared_db, []
-    peaks = [i for i in range(1, len(away) - 1) if abs(away[i]) >= LOCAL_DB and abs(away[i]) >= max(abs(away[i - 1]), abs(away[i + 1]))]
+    peaks = [
+        i for i in range(1, len(away) - 1) if abs(away[i]) >= LOCAL_DB and abs(away[i]) >= max(abs(away[i - 1]), abs(away[i + 1]))
+    ]
     for i in sorted(peaks, key=lambda k: -abs(away[k]))[:3]:
         kind = "dip" if away[i] < 0 else "bump"
         notes.append(
-            f"A {kind} of {abs(away[i]):.1f} dB on the axis at {field.frequency[i]:.0f} Hz is local: the listening window does not share it. "
-            f"Left alone; the window counts {100 * field.weight[i]:.0f} % there."
+            f"A {kind} of {abs(away[i]):.1f} dB on the axis at {field.frequency[i]:.0f} Hz is local: the listening window does "
+            f"not share it. Left alone; the window counts {100 * field.weight[i]:.0f} % there."
         )
     if not notes:
         least = int(np.argmin(field.weight))
         notes.append(
-            f"No feature of the axis above {LOCAL_DB:.1f} dB that the window does not share; the window's directions differ most at "
-            f"{field.frequency[least]:.0f} Hz, which counts {100 * field.weight[least]:.0f} % (half at a spread of {SHARED_DB:.1f} dB)."
+            f"No feature of the axis above {LOCAL_DB:.1f} dB that the window does not share; the window's directions "
+            f"differ most at {field.frequency[least]:.0f} Hz, which counts {100 * field.weight[least]:.0f} % "
+            f"(half at a spread of {SHARED_DB:.1f} dB)."
         )
     return notes
-

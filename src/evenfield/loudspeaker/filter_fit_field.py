@@ -53,7 +53,9 @@ class FitField:
     window_pressure: ComplexArray
 
     @classmethod
-    def of(cls, ways: Mapping[str, Directivity], origin: tuple[float, float, float], distance: float, low_hz: float, high_hz: float) -> FitField:
+    def of(
+        cls, ways: Mapping[str, Directivity], origin: tuple[float, float, float], distance: float, low_hz: float, high_hz: float
+    ) -> FitField:
         """The field of a prediction's ways about `origin` at `distance`, m, cut to a band."""
         first = next(iter(ways.values()))
         band = (first.frequency >= low_hz / 1.03) & (first.frequency <= high_hz * 1.03)
@@ -81,7 +83,8 @@ def mean_products(pressure: ComplexArray) -> ComplexArray:
 def _sharing(frequency: FloatArray, window: ComplexArray) -> tuple[FloatArray, FloatArray]:
     """Weight of each frequency, and the axis' own local feature: level less its octave mean, axis less the window's mean.
 
-    The loudest way at each frequency speaks; filters of a way act on all directions alike, so that they cannot mend a feature that
+    The loudest way at each frequency speaks; filters of a way act on all directions alike, so that they cannot mend a feature
+    that
     one direction has and the others have not.
     """
     power = np.abs(window) ** 2

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +47,7 @@ class Goals:
     level_from_hz: float | None = None
     sample_rate: float | None = None
     least_gain: float = 0.03
-    weights: Weights = Weights()
+    weights: Weights = field(default_factory=Weights)
 
     def band(self, prediction: Prediction) -> tuple[float, float]:
         """Hz. Raises DesignError when it is empty or beyond the processor's half rate."""
@@ -55,12 +55,24 @@ class Goals:
         low = float(brief.flatness_from) if self.low_hz is None else self.low_hz
         high = float(brief.highest_frequency) if self.high_hz is None else self.high_hz
         if not 0 < low < high / 2:
-            raise DesignError(message("the fit's band", "at least an octave wide", f"{low:g} to {high:g} Hz",
-                                      cause="Lower and upper limit contradict each other"))  # fmt: skip
+            raise DesignError(
+                message(
+                    "the fit's band",
+                    "at least an octave wide",
+                    f"{low:g} to {high:g} Hz",
+                    cause="Lower and upper limit contradict each other",
+                )
+            )
         rate = self.sample_rate
         if rate is not None and high >= 0.46 * rate:
-            raise DesignError(message("the fit's upper limit", f"below 0.46 of the sample rate ({0.46 * rate:g} Hz)", f"{high:g} Hz",
-                                      fix="a higher sample rate or a lower limit"))  # fmt: skip
+            raise DesignError(
+                message(
+                    "the fit's upper limit",
+                    f"below 0.46 of the sample rate ({0.46 * rate:g} Hz)",
+                    f"{high:g} Hz",
+                    fix="a higher sample rate or a lower limit",
+                )
+            )
         return low, high
 
     def target(self, frequency: FloatArray) -> FloatArray:
@@ -73,7 +85,7 @@ def drive_limits(prediction: Prediction, frequency: FloatArray, goals: Goals) ->
     inside = np.isin(prediction.frequency, frequency)
     start = goals.level_from_hz or float(prediction.design.brief.maximum_level_from)
     found = []
-    for i, (name, way) in enumerate(prediction.design.ways.items()):
+    for i, name in enumerate(prediction.design.ways):
         for what, volts in _volts(prediction, name):
             found.append(DriveLimit(f"{what} of {name}", i, np.where(frequency >= start, volts[inside], np.inf)))
     return tuple(found)

@@ -66,7 +66,9 @@ def half_range(level: FloatArray) -> float:
 
 def _index_ripple(objective: Objective, response: ComplexArray) -> float:
     size = np.abs(response) ** 2
-    axis, total = (objective.smoothing @ (size * of).sum(axis=0) for of in (objective.field.axis_power, objective.field.sphere_power))
+    axis, total = (
+        objective.smoothing @ (size * of).sum(axis=0) for of in (objective.field.axis_power, objective.field.sphere_power)
+    )
     index = 10 * np.log10(axis / total)
     bands = index_bands(objective.field.frequency)
     fit = bounded_slope_fit(np.log(bands) / math.log(OCTAVE), index, 0.0, STEEPEST_DB_PER_OCTAVE)

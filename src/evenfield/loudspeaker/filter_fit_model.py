@@ -80,12 +80,10 @@ class Tuned:
 
     def section(self) -> Section:
         """The section itself."""
-        values: dict[str, object] = {"frequency": self.frequency}
         if self.kind in ("low-pass", "high-pass"):
-            return make_section(self.kind, order=self.shape.order, family=self.shape.family, **values)
-        if self.kind in GAIN_KINDS:
-            values["gain_db"] = self.gain_db
-        return make_section(self.kind, q=self.q, **values)
+            return make_section(self.kind, order=self.shape.order, family=self.shape.family, frequency=self.frequency)
+        gain: dict[str, float] = {"gain_db": self.gain_db} if self.kind in GAIN_KINDS else {}
+        return make_section(self.kind, None, frequency=self.frequency, q=self.q, **gain)
 
 
 @dataclass(frozen=True)
@@ -127,7 +125,8 @@ class Limits:
 
 @dataclass(frozen=True)
 class FilterModel:
-    """All ways' filters as one vector of free numbers: per way gain (dB), delay (10 us), then ln f, gain (dB), ln q of its sections."""
+    """All ways' filters as one vector of free numbers: per way gain (dB), delay (10 us), then ln f, gain (dB), ln q of its
+    sections."""
 
     ways: tuple[WayModel, ...]
     limits: Limits
@@ -200,8 +199,8 @@ class FilterModel:
         response, rows, owner = [], [], []
         for i, way in enumerate(self.ways):
             parts = way.sections
-            numbers = [np.array([getattr(s, n) for s in parts], float) for n in ("frequency", "gain_db", "q")]
-            h, gradient = log_gradient([s.shape for s in parts], *numbers, axis_hz, self.sample_rate)
+            f0, level, q = (np.array([getattr(s, n) for s in parts], float) for n in ("frequency", "gain_db", "q"))
+            h, gradient = log_gradient([s.shape for s in parts], f0, level, q, axis_hz, self.sample_rate)
             factor = 10 ** (way.gain_db / 20) * (-1 if way.inverted else 1)
             response.append(h * factor * np.exp(turn * way.delay))
             mine = [np.full(len(axis_hz), math.log(10) / 20, complex)] if way.free_gain else []
@@ -223,7 +222,8 @@ class FilterModel:
     def penalties(
         self, axis_hz: FloatArray, h: ComplexArray, table: ComplexArray, owner: Owner, charges: Charges
     ) -> Iterator[tuple[FloatArray, FloatArray]]:
-        """dB above the largest boost, broadband gain left out; and the sections' gains, so that no two fight each other for nothing."""
+        """dB above the largest boost, broadband gain left out; and the sections' gains, so that no two fight each other for
+        nothing."""
         places, sizes, values = self._places()
         gains = np.array([way.gain_db for way in self.ways])
         over = 20 * np.log10(np.maximum(np.abs(h), 1e-300)) - gains[:, None] - charges.boost_db

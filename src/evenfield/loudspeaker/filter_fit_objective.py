@@ -5,9 +5,10 @@ Every term is a list of residuals in dB (or ms), so that least squares applies; 
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,7 +70,7 @@ class Objective:
     boost_db: float = 6.0
     index_fit_db: FloatArray | None = None
     emphasis: FloatArray | None = None
-    smoothing: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+    smoothing: FloatArray = dataclasses.field(default_factory=lambda: np.zeros((0, 0)))
 
     def __post_init__(self) -> None:
         if self.smoothing.size == 0:
@@ -107,12 +108,16 @@ class Objective:
 
     def renewed(self, model: FitModel) -> Objective:
         """With the smooth DI taken anew from the model: the bounded-slope fit of the DI ripple measure."""
-        index, _ = self._index(model.responses(self.field.frequency)[0], np.zeros((0, len(self.field.frequency)), complex), np.zeros(0, np.intp))
+        index, _ = self._index(
+            model.responses(self.field.frequency)[0], np.zeros((0, len(self.field.frequency)), complex), np.zeros(0, np.intp)
+        )
         band = index_bands(self.field.frequency)
         fit = bounded_slope_fit(np.log(band) / np.log(OCTAVE), index, 0.0, STEEPEST_DB_PER_OCTAVE)
         return replace(self, index_fit_db=fit)
 
-    def _terms(self, model: FitModel, h: ComplexArray, table: ComplexArray, owner: Owner) -> Iterator[tuple[FloatArray, FloatArray]]:
+    def _terms(
+        self, model: FitModel, h: ComplexArray, table: ComplexArray, owner: Owner
+    ) -> Iterator[tuple[FloatArray, FloatArray]]:
         w, f = self.weights, self.field
         scale = 1 / math.sqrt(len(f.frequency))
         power, change = _power_change(h, f.window, table, owner)
@@ -143,7 +148,9 @@ class Objective:
             both.append((10 * np.log10(total), change * 10 / math.log(10)))
         return both[0][0] - both[1][0], both[0][1] - both[1][1]
 
-    def _phase(self, h: ComplexArray, power: FloatArray, change: FloatArray, table: ComplexArray, owner: Owner, weight: float) -> tuple[FloatArray, FloatArray]:
+    def _phase(
+        self, h: ComplexArray, power: FloatArray, change: FloatArray, table: ComplexArray, owner: Owner, weight: float
+    ) -> tuple[FloatArray, FloatArray]:
         """Loss of the window against its ways in phase in every direction: 10 lg |sum|^2 / (sum of |ways|)^2, dB."""
         each = np.abs(h) * np.sqrt(np.real(np.einsum("fww->wf", self.field.window)))
         together = each.sum(axis=0)
@@ -171,7 +178,16 @@ class Objective:
         judged = np.isfinite(allowed)
         return beyond(1e3 * (np.abs(relative) - allowed)[judged], 1e3 * (slope * np.sign(relative))[:, judged], weight)
 
-    def _drive(self, limit: DriveLimit, h: ComplexArray, power: FloatArray, change: FloatArray, table: ComplexArray, owner: Owner, weight: float) -> tuple[FloatArray, FloatArray]:
+    def _drive(
+        self,
+        limit: DriveLimit,
+        h: ComplexArray,
+        power: FloatArray,
+        change: FloatArray,
+        table: ComplexArray,
+        owner: Owner,
+        weight: float,
+    ) -> tuple[FloatArray, FloatArray]:
         """dB by which a way's voltage, at the level asked, exceeds what it can take."""
         volts = np.abs(h[limit.way]) * self.level_pa / np.sqrt(power)
         over = 20 * np.log10(np.maximum(volts, 1e-300) / limit.volts)

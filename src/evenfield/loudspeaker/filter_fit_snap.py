@@ -29,7 +29,11 @@ def snapped(objective: Objective, model: FilterModel, delay_step: float | None =
         if np.all(low == high):
             break
         found = least_squares(
-            lambda v: objective.linearised(model.with_vector(v)), lambda v: objective.residuals(model.with_vector(v)), vector, (low, high), 15
+            lambda v: objective.linearised(model.with_vector(v)),
+            lambda v: objective.residuals(model.with_vector(v)),
+            vector,
+            (low, high),
+            15,
         )
         vector = np.where(chosen, vector, found.vector)
     return model.with_vector(vector)

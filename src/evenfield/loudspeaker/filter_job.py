@@ -32,7 +32,15 @@ class FilterJob:
     @property
     def met(self) -> bool:
         """Window within the brief's flatness, and the impedance within its limit."""
-        measures = self.fit.after if self.fit else self.passive.measures if self.passive else self.review.measures if self.review else None
+        measures = (
+            self.fit.after
+            if self.fit
+            else self.passive.measures
+            if self.passive
+            else self.review.measures
+            if self.review
+            else None
+        )
         flat = self.flatness is None or measures is None or measures.window_max_db <= self.flatness
         return flat and not (self.review is not None and self.review.passive is not None and self.review.passive.passed is False)
 
@@ -49,9 +57,15 @@ class FilterJob:
 
 
 def run_filters(
-    path: Path, fit: bool = False, passive: bool = False, series: str = "E12", goals: Goals | None = None, export: Path | None = None,
-    write: Path | None = None, progress: Progress | None = None,
-) -> FilterJob:  # fmt: skip
+    path: Path,
+    fit: bool = False,
+    passive: bool = False,
+    series: str = "E12",
+    goals: Goals | None = None,
+    export: Path | None = None,
+    write: Path | None = None,
+    progress: Progress | None = None,
+) -> FilterJob:
     """Review or fit the filters of a design file.
 
     Parameters
@@ -93,11 +107,18 @@ def run_filters(
 def fit_dict(fit: FilterFit) -> dict[str, Any]:
     """Plain values of an active fit."""
     ways = {n: _way(fit.design, n) for n in fit.design.ways}
-    worth = [{"way": s.way, "kind": s.section.kind, "frequency_hz": s.section.frequency, "repairs": s.repairs, "worth_db": s.worth_db} for s in fit.sections]
+    worth = [
+        {"way": s.way, "kind": s.section.kind, "frequency_hz": s.section.frequency, "repairs": s.repairs, "worth_db": s.worth_db}
+        for s in fit.sections
+    ]
     return {
-        "seconds": fit.seconds, "before": fit.before.to_dict(), "after": fit.after.to_dict(), "ways": ways, "worth": worth,
+        "seconds": fit.seconds,
+        "before": fit.before.to_dict(),
+        "after": fit.after.to_dict(),
+        "ways": ways,
+        "worth": worth,
         "notes": list(fit.notes),
-    }  # fmt: skip
+    }
 
 
 def _way(design: Design, name: str) -> dict[str, Any]:
@@ -117,9 +138,19 @@ def _way(design: Design, name: str) -> dict[str, Any]:
 
 def passive_dict(fit: PassiveFit) -> dict[str, Any]:
     """Plain values of a passive fit."""
-    parts = [{"name": p.name, "kind": p.kind, "nodes": list(p.nodes), "value": p.value, "unit": p.unit} for p in fit.model.network.valued]
+    parts = [
+        {"name": p.name, "kind": p.kind, "nodes": list(p.nodes), "value": p.value, "unit": p.unit}
+        for p in fit.model.network.valued
+    ]
     return {
-        "seconds": fit.seconds, "continuous": fit.continuous.to_dict(), "preferred": fit.measures.to_dict(), "parts": parts,
-        "price_eur": fit.price, "least_ohms": fit.least.ohms, "least_at_hz": fit.least.frequency, "rated_ohms": fit.rated,
-        "worth": [{"added": w, "worth_db": v} for w, v in fit.worth], "notes": list(fit.notes),
-    }  # fmt: skip
+        "seconds": fit.seconds,
+        "continuous": fit.continuous.to_dict(),
+        "preferred": fit.measures.to_dict(),
+        "parts": parts,
+        "price_eur": fit.price,
+        "least_ohms": fit.least.ohms,
+        "least_at_hz": fit.least.frequency,
+        "rated_ohms": fit.rated,
+        "worth": [{"added": w, "worth_db": v} for w, v in fit.worth],
+        "notes": list(fit.notes),
+    }

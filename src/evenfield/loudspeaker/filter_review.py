@@ -31,7 +31,8 @@ LEAST_SHARE = 0.8
 
 @dataclass(frozen=True)
 class PassiveReview:
-    """A design's passive network: parts in words with price, least impedance and the least allowed, stresses at `voltage` V RMS."""
+    """A design's passive network: parts in words with price, least impedance and the least allowed, stresses at `voltage` V
+    RMS."""
 
     parts: tuple[tuple[str, str, str, float], ...]
     price: float
@@ -118,7 +119,9 @@ def passive_review(prediction: Prediction, prices: PriceRule | None = None) -> P
     rule = prices or PriceRule()
     parts = tuple((p.name, p.kind, written(p), rule.of(p)) for p in solved.network.valued)
     price = sum(rule.of(p) for p in solved.network.parts)
-    return PassiveReview(parts, price, least_impedance(solved), max(limits, default=None), part_stresses(solved, voltage), voltage)
+    return PassiveReview(
+        parts, price, least_impedance(solved), max(limits, default=None), part_stresses(solved, voltage), voltage
+    )
 
 
 def chains_of(prediction: Prediction) -> dict[str, FilterChain]:
@@ -177,11 +180,10 @@ def _headroom_dict(h: Headroom) -> dict[str, Any]:
 
 
 def _trim_dict(t: RoomTrim) -> dict[str, Any]:
-    sections = [{"kind": s.kind, **asdict(s)} for s in t.chain.sections]
     return {
         "name": t.name,
         "distances_m": list(t.distances),
-        "sections": sections,
+        "sections": t.rows(),
         "before_db": t.error_before_db,
         "after_db": t.error_after_db,
     }
@@ -202,5 +204,3 @@ def _passive_dict(p: PassiveReview) -> dict[str, Any]:
 
 def _finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
-
-

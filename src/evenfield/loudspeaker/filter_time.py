@@ -83,7 +83,8 @@ def decay_times(response: Response) -> tuple[FloatArray, FloatArray]:
 def excess_phase(response: Response) -> FloatArray:
     """(F,) degrees of phase beyond minimum phase, the common delay taken out.
 
-    The minimum phase by the Hilbert relation of log magnitude on the linear grid of the time figures; above 0.85 of the data's upper
+    The minimum phase by the Hilbert relation of log magnitude on the linear grid of the time figures; above 0.85 of the data's
+    upper
     end, where that grid is tapered, nothing is said (NaN).
     """
     basis = time_basis(response)
@@ -97,7 +98,9 @@ def excess_phase(response: Response) -> FloatArray:
     return np.asarray(np.where((f > 2 * basis.frequency[1]) & (f < 0.8 * basis.high_hz), value, np.nan))
 
 
-def pre_ringing_trade(frequency: FloatArray, magnitude: FloatArray, sample_rate: float, taps: int = 1025) -> list[tuple[str, PreRinging]]:
+def pre_ringing_trade(
+    frequency: FloatArray, magnitude: FloatArray, sample_rate: float, taps: int = 1025
+) -> list[tuple[str, PreRinging]]:
     """The same magnitude as linear, mixed and minimum phase, and at half and double length: what each rings before the sound."""
     cases: list[tuple[str, PreRinging]] = []
     for length in (taps // 2 | 1, taps, 2 * taps | 1):

@@ -58,9 +58,9 @@ def _write(yaml: Any, tree: Any, target: Path) -> Path:
 
 def _filters(filters: Filters) -> dict[str, Any]:
     found: dict[str, Any] = {}
-    if filters.gain != 0:
+    if float(filters.gain):
         found["gain"] = filters.gain.text
-    if filters.delay != 0:
+    if float(filters.delay):
         found["delay"] = filters.delay.text
     if filters.invert:
         found["invert"] = True

@@ -24,7 +24,12 @@ class Minimum:
 
 
 def least_squares(
-    linearised: Linearised, residuals: Residuals, start: FloatArray, bounds: tuple[FloatArray, FloatArray], steps: int = 60, rest: float = 1e-5
+    linearised: Linearised,
+    residuals: Residuals,
+    start: FloatArray,
+    bounds: tuple[FloatArray, FloatArray],
+    steps: int = 60,
+    rest: float = 1e-5,
 ) -> Minimum:
     """Minimise half the sum of squares within bounds.
 

@@ -23,8 +23,8 @@ CREST_DB = 12.0
 class ExcursionModel:
     """Excursion per volt as a second-order low-pass, for a limiter that must know what a sample will do.
 
-    x/V = static / (1 + s/(w0 Q) + s^2/w0^2), after the way's own high-pass. `error_db` is its greatest departure from the predicted
-    excursion from 20 Hz to two octaves above w0.
+    x/V = static / (1 + s/(w0 Q) + s^2/w0^2), after the way's own high-pass. `error_db` is its greatest departure from the
+    predicted excursion from 20 Hz to two octaves above w0.
     """
 
     static: float

@@ -121,8 +121,11 @@ def _suggestions(fx: float, spacing: float, phase: float, tilt: float, below: fl
         reach = math.degrees(float(np.abs(free).min())) if len(free) else 90.0
         words.append(f"A null stands {nearest:.0f} deg from the axis at {fx:.0f} Hz; in phase it would stand at {reach:.0f} deg.")
         needed = 343.2 / (2 * fx * math.sin(math.radians(2 * HEARD_DEG)))
-        words.append(f"Places {1e3 * min(needed, spacing):.0f} mm apart instead of {1e3 * spacing:.0f} mm would put it at {2 * HEARD_DEG:.0f} deg; "
-                     f"so would a handover at {fx * needed / spacing:.0f} Hz.")  # fmt: skip
+        if needed < spacing:
+            words.append(
+                f"In phase and {1e3 * needed:.0f} mm apart instead of {1e3 * spacing:.0f} mm, it would stand at {2 * HEARD_DEG:.0f} deg; "
+                f"so would it with a handover at {fx * needed / spacing:.0f} Hz."
+            )
         words.append("A steeper handover makes the band with two ways, and so the null, narrower.")
     if abs(tilt) > 5 and abs(math.degrees(phase)) <= 20:
         words.append(f"The lobe points {tilt:+.0f} deg though the ways are in phase on the axis: their own patterns tilt it.")

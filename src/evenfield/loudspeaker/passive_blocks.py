@@ -120,10 +120,8 @@ class Recipe:
             ladder = ladder.series(Capacitor, 1.5 / (total * w))
         if self.high_notch:
             ladder = ladder.shunt_chain((Inductor, 0.15e-3), (Capacitor, 6.8e-6), (Resistor, 6.0))
-        if self.bypass:
-            ladder = ladder.parallel_in_line((Resistor, pad), (Capacitor, 2.2e-6))
-        else:
-            ladder = ladder.series(Resistor, pad)
+        bypassed = ((Resistor, pad), (Capacitor, 2.2e-6))
+        ladder = ladder.parallel_in_line(*bypassed) if self.bypass else ladder.series(Resistor, pad)
         if self.high_trap:
             ladder = ladder.parallel_in_line((Inductor, 0.3e-3), (Capacitor, 6.8e-6), (Resistor, 6.0))
         return ladder.shunt(Resistor, 1.5 * ohms).loaded(load, self.inverted)

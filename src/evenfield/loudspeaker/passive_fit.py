@@ -59,9 +59,15 @@ class PassiveFit:
 
 
 def fit_passive(
-    prediction: Prediction, goals: Goals | None = None, series: str = "E12", rated: float | None = None, losses: Losses | None = None,
-    prices: PriceRule | None = None, voltage: float | None = None, tick: Tick | None = None,
-) -> PassiveFit:  # fmt: skip
+    prediction: Prediction,
+    goals: Goals | None = None,
+    series: str = "E12",
+    rated: float | None = None,
+    losses: Losses | None = None,
+    prices: PriceRule | None = None,
+    voltage: float | None = None,
+    tick: Tick | None = None,
+) -> PassiveFit:
     """Fit a passive network to a two-way.
 
     Ladders of order 2 and 3 in both polarities from several crossover frequencies; then additions one by one, each for what it
@@ -98,12 +104,24 @@ def fit_passive(
     model = preferred(objective, model, series, tick)
     solved = model.network.solve(prediction.frequency)
     check_impedance(solved, lowest * 0.999, f"{100 * LEAST_SHARE:.0f} % of the rated {rated:g} ohm")
-    volts = voltage or max((float(w.amplifier.voltage) for w in prediction.design.ways.values() if w.amplifier.voltage), default=20.0)
+    volts = voltage or max(
+        (float(w.amplifier.voltage) for w in prediction.design.ways.values() if w.amplifier.voltage), default=20.0
+    )
     price = sum((prices or PriceRule()).of(p) for p in model.network.parts)
     return PassiveFit(
-        model, recipe, fit_measures(objective, model.responses(axis)[0]), continuous, least_impedance(solved), rated,
-        part_stresses(solved, volts), volts, price, worth, tuple(notes), time.perf_counter() - began,
-    )  # fmt: skip
+        model,
+        recipe,
+        fit_measures(objective, model.responses(axis)[0]),
+        continuous,
+        least_impedance(solved),
+        rated,
+        part_stresses(solved, volts),
+        volts,
+        price,
+        worth,
+        tuple(notes),
+        time.perf_counter() - began,
+    )
 
 
 def _loads(prediction: Prediction) -> tuple[Load, Load]:
@@ -127,16 +145,21 @@ def refit(objective: Objective, model: PassiveModel, steps: int = 30, rest: floa
     if not model.free:
         return model, Minimum(np.zeros(0), objective.value(model), 0, True)
     found = least_squares(
-        lambda v: objective.linearised(model.with_vector(v)), lambda v: objective.residuals(model.with_vector(v)), model.vector(),
-        model.bounds(), steps, rest,
-    )  # fmt: skip
+        lambda v: objective.linearised(model.with_vector(v)),
+        lambda v: objective.residuals(model.with_vector(v)),
+        model.vector(),
+        model.bounds(),
+        steps,
+        rest,
+    )
     return model.with_vector(found.vector), found
 
 
 def _best_ladder(
     objective: Objective, made: Callable[[Recipe], PassiveModel], prediction: Prediction
 ) -> tuple[Recipe, PassiveModel, Objective]:
-    """The two best plain ladders get to the end; a bypassed pad is tried from the start, since a waveguide's top end asks for it."""
+    """The two best plain ladders get to the end; a bypassed pad is tried from the start, since a waveguide's top end asks for
+    it."""
     tried = []
     fx = prediction.handovers[0].frequency if prediction.handovers else 2400.0
     for low_order in (2, 3):
@@ -244,7 +267,9 @@ def preferred(objective: Objective, model: PassiveModel, series: str, tick: Tick
     """Every value on its E series: the nearest first, the others refitted after each; then neighbours, alone and in pairs."""
     free = model
     while free.free:
-        distance = {n: abs(float(free.vector()[i]) - math.log(free.moved(n, series, 0)._part(n).value)) for i, n in enumerate(free.free)}
+        distance = {
+            n: abs(float(free.vector()[i]) - math.log(free.moved(n, series, 0)._part(n).value)) for i, n in enumerate(free.free)
+        }
         name = min(distance, key=lambda n: distance[n])
         ends = []
         for offset in (0, -1, 1) if distance[name] > 0.03 else (0,):
@@ -260,8 +285,10 @@ def _neighbours(objective: Objective, model: PassiveModel, series: str, rounds: 
     best = _score(objective, model)
     for _ in range(rounds):
         before = best
-        moves = [((n, o),) for n in model.free for o in (-1, 1)]
-        moves += [((a, i), (b, j)) for k, a in enumerate(model.free) for b in model.free[k + 1 :] for i in (-1, 1) for j in (-1, 1)]
+        moves: list[tuple[tuple[str, int], ...]] = [((n, o),) for n in model.free for o in (-1, 1)]
+        moves += [
+            ((a, i), (b, j)) for k, a in enumerate(model.free) for b in model.free[k + 1 :] for i in (-1, 1) for j in (-1, 1)
+        ]
         for move in moves:
             trial = model
             for name, offset in move:

@@ -21,9 +21,22 @@ def passive_lines(prediction: Prediction) -> Iterator[Line]:
 
     least = least_impedance(passive_responses(prediction.design, prediction.impedance)[1])
     for limit, words, sure in (
-        (section.rated_impedance and LEAST_SHARE * section.rated_impedance, "80 % of the rated impedance", "rule from memory (IEC 60268-5)"),
+        (
+            section.rated_impedance and LEAST_SHARE * section.rated_impedance,
+            "80 % of the rated impedance",
+            "rule from memory (IEC 60268-5)",
+        ),
         (section.lowest_impedance, "the amplifier's least load", "as the design states"),
     ):
         if limit:
-            yield Line("passive", "impedance", least.ohms >= limit, f"at least {limit:.2f} ohm, {words}", f"{least.ohms:.2f} ohm",
-                       f"{least.ohms - limit:+.2f} ohm", f"{least.frequency:.0f} Hz", "the passive network with its drivers", sure)  # fmt: skip
+            yield Line(
+                "passive",
+                "impedance",
+                least.ohms >= limit,
+                f"at least {limit:.2f} ohm, {words}",
+                f"{least.ohms:.2f} ohm",
+                f"{least.ohms - limit:+.2f} ohm",
+                f"{least.frequency:.0f} Hz",
+                "the passive network with its drivers",
+                sure,
+            )

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -56,9 +57,14 @@ class RoomTrim:
     error_before_db: float
     error_after_db: float
 
+    def rows(self) -> list[dict[str, Any]]:
+        """Its sections as plain values: kind, frequency (Hz), gain_db, q."""
+        return [{"kind": s.kind, **asdict(s)} for s in self.chain.sections]
+
 
 def fit_trim(name: str, distances: tuple[float, ...] | None = None, speed_of_sound: float = 343.2) -> RoomTrim:
-    """Fit a trim to the boundary curve, 30 ... 500 Hz; dips are filled by 2 dB at most, since a boundary's dip eats what is put in.
+    """Fit a trim to the boundary curve, 30 ... 500 Hz; dips are filled by 2 dB at most, since a boundary's dip eats what is put
+    in.
 
     Parameters
         name : "near-wall", "corner", "desk", or any with `distances`

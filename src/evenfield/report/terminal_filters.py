@@ -94,7 +94,9 @@ def print_passive(fit: PassiveFit, console: Console | None = None) -> None:
         table.add_row(part.name, nodes, written(part), f"{s.noise_power:.2f} W", sine, peak, f"{PriceRule().of(part):.2f} EUR")
     out.print(table)
     least = f"{fit.least.ohms:.2f} ohm at {spoken_hz(fit.least.frequency)}"
-    out.print(f"Impedance at least {least}; allowed {0.8 * fit.rated:.2f} ohm (80 % of {fit.rated:g} ohm, from memory)", highlight=False)
+    out.print(
+        f"Impedance at least {least}; allowed {0.8 * fit.rated:.2f} ohm (80 % of {fit.rated:g} ohm, from memory)", highlight=False
+    )
     out.print(f"Parts {fit.price:.2f} EUR (invented prices); stresses at {fit.voltage:g} V RMS sine at most", highlight=False)
     for words, worth in fit.worth:
         out.print(f"Added: {words}, worth {worth:.2f} dB", highlight=False)
@@ -151,19 +153,19 @@ def review_lines(review: FilterReview) -> Iterator[str]:
         band = h.frequency >= 50
         i = int(np.flatnonzero(band)[np.argmin(h.headroom_db[band])])
         yield (
-            f"Headroom for programme of {h.level_db:.0f} dB RMS, 12 dB crest: {h.headroom_db[i]:+.1f} dB at {spoken_hz(h.frequency[i])} "
-            f"({h.cause[i]})"
+            f"Headroom for programme of {h.level_db:.0f} dB RMS, 12 dB crest: {h.headroom_db[i]:+.1f} dB at "
+            f"{spoken_hz(h.frequency[i])} ({h.cause[i]})"
         )
     for trim in review.trims:
-        shelf, peak = trim.chain.sections
-        yield (
-            f"Trim {trim.name}: low shelf {spoken_hz(shelf.frequency)} {shelf.gain_db:+.1f} dB, "  # type: ignore[attr-defined]
-            f"peak {spoken_hz(peak.frequency)} {peak.gain_db:+.1f} dB; ±{trim.error_before_db:.1f} to ±{trim.error_after_db:.1f} dB"  # type: ignore[attr-defined]
-        )
+        sections = ", ".join(f"{x['kind']} {spoken_hz(x['frequency'])} {x['gain_db']:+.1f} dB" for x in trim.rows())
+        yield f"Trim {trim.name}: {sections}; ±{trim.error_before_db:.1f} to ±{trim.error_after_db:.1f} dB"
     if review.passive is not None:
         p = review.passive
         allowed = "" if p.allowed is None else f", allowed {p.allowed:.2f} ohm: {'met' if p.passed else 'NOT met'}"
-        yield f"Passive network: {len(p.parts)} parts, {p.price:.2f} EUR; impedance at least {p.least.ohms:.2f} ohm at {spoken_hz(p.least.frequency)}{allowed}"
+        yield (
+            f"Passive network: {len(p.parts)} parts, {p.price:.2f} EUR; impedance at least {p.least.ohms:.2f} ohm at "
+            f"{spoken_hz(p.least.frequency)}{allowed}"
+        )
     for name, w in review.word_length.items():
         yield (
             f"24 bit, {name}: response within {w.response_error_db:.4f} dB, round-off noise {w.noise_db:.0f} dB, "
