@@ -123,8 +123,8 @@ def _suggestions(fx: float, spacing: float, phase: float, tilt: float, below: fl
         needed = 343.2 / (2 * fx * math.sin(math.radians(2 * HEARD_DEG)))
         if needed < spacing:
             words.append(
-                f"In phase and {1e3 * needed:.0f} mm apart instead of {1e3 * spacing:.0f} mm, it would stand at {2 * HEARD_DEG:.0f} deg; "
-                f"so would it with a handover at {fx * needed / spacing:.0f} Hz."
+                f"In phase and {1e3 * needed:.0f} mm apart instead of {1e3 * spacing:.0f} mm, it would stand at "
+                f"{2 * HEARD_DEG:.0f} deg; so would it with a handover at {fx * needed / spacing:.0f} Hz."
             )
         words.append("A steeper handover makes the band with two ways, and so the null, narrower.")
     if abs(tilt) > 5 and abs(math.degrees(phase)) <= 20:
