@@ -15,7 +15,7 @@ def delay_threshold(frequency_hz: ArrayLike) -> NDArray[np.float64]:
 
     Log-linear between the five published frequencies. Source: see `SOURCE`.
     Example:
-        >>> float(delay_threshold([2000.0])[0])
+        >>> round(float(delay_threshold([2000.0])[0]), 9)
         0.001
     """
     f = np.atleast_1d(np.asarray(frequency_hz, float))

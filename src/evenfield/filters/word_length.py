@@ -25,7 +25,7 @@ def quantised(biquads: FloatArray, bits: int, whole_bits: int = 2) -> FloatArray
     Source of the number format: common practice, no source (a1 reaches 2, so two whole bits besides the sign).
     Raises DesignError when a coefficient overflows the format or rounding moves a pole out of the unit circle.
     Example:
-        >>> quantised(np.array([[0.3, 0, 0, 1.0, 0, 0]]), 8, 2)[0, 0]
+        >>> float(quantised(np.array([[0.3, 0, 0, 1.0, 0, 0]]), 8, 2)[0, 0])
         0.3125
     """
     if not (isinstance(bits, int) and 4 <= bits <= 64 and 0 <= whole_bits < bits - 1):
