@@ -125,6 +125,15 @@ def test_power_in_is_power_out() -> None:
     assert np.allclose((1 / solved.input_impedance).real, taken, rtol=1e-10)
 
 
+def test_losses_take_power_and_have_their_closed_forms() -> None:
+    """tan d = Re/|Im| of an ideal lossy part; windings and leads add in series."""
+    coil = Inductor("L", ("a", "b"), 1e-3, resistance=0.2, core_loss=0.05, per_root_henry=10.0).impedance(F)
+    w = 2 * np.pi * F
+    assert np.allclose(coil, 0.2 + 10 * 1e-3**0.5 + w * 1e-3 * 0.05 + 1j * w * 1e-3, rtol=1e-12)
+    cap = Capacitor("C", ("a", "b"), 1e-6, resistance=0.1, dissipation=0.05).impedance(F) - 0.1
+    assert np.allclose(-cap.real / cap.imag, 0.05, rtol=1e-9) and np.all(cap.real > 0)
+
+
 def test_stress_of_a_divider() -> None:
     """2 ohm before 6 ohm, 10 V sine: 3.125 W in the resistor; noise at half the voltage a quarter of that."""
     net = PassiveNetwork((Resistor("R", ("in", "out"), 2.0), load(6.0)))

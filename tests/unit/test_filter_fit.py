@@ -40,7 +40,7 @@ def test_active_derivatives_against_differences(rate: float | None) -> None:
     """Every term at once, limits made to bind: central differences of all residuals."""
     goals = Goals(sample_rate=rate, boost_db=0.5)
     objective, _ = objective_of(two_way(), goals)
-    objective = replace(objective, level_pa=20.0)
+    objective = replace(objective, level_pa=20.0, boost_db=-4.0)
     model = next(iter(starts(two_way(), goals, objective.field)))
     vector = model.vector() + 0.05 * np.sin(np.arange(len(model.vector())))
     model = model.with_vector(np.clip(vector, *model.bounds()))
@@ -90,6 +90,17 @@ def test_measures_of_the_design_are_those_of_the_model() -> None:
     h = responses(fit.design, field.frequency)
     again = fit_measures(fit.objective, np.stack([h[n] for n in field.names]))
     assert again.window_max_db == pytest.approx(fit.after.window_max_db, abs=1e-3)
+
+
+def test_left_out_directions_are_measured_by_themselves() -> None:
+    """Their ± comes from their own points: those of the window must not stand in for them."""
+    fit = fitted()
+    field = fit.objective.field
+    h = fit.model.responses(field.frequency)[0]
+    tilted = field.left_out * (1 + 0.5 * np.linspace(0, 1, len(field.frequency)))[:, None, None]
+    other = replace(fit.objective, field=replace(field, left_out=tilted))
+    assert fit_measures(other, h).left_out_max_db > fit.after.left_out_max_db + 0.4
+    assert fit_measures(other, h).window_max_db == pytest.approx(fit.after.window_max_db)
 
 
 def test_numbers_can_be_read() -> None:
