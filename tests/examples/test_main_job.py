@@ -24,8 +24,15 @@ def command(folder):
     return [sys.executable, "-m", "evenfield", "predict", str(folder / "skiff.yaml"), "--report", str(folder / "out"), "--json"]
 
 
+def hear_interrupts():
+    """A shell's background job ignores Ctrl-C, and so would its children."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def test_skiff_is_stopped_resumed_and_meets_its_brief(folder):
-    first = subprocess.Popen(command(folder), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    first = subprocess.Popen(
+        command(folder), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, preexec_fn=hear_interrupts
+    )
     results = folder / ".evenfield" / "results"
     deadline = time.monotonic() + 240
     while time.monotonic() < deadline and len(list(results.glob("*.nc"))) < 3:
