@@ -111,6 +111,35 @@ def schema() -> None:
     typer.echo(json.dumps(json_schema(), indent=1, ensure_ascii=False))
 
 
+@app.command()
+def filters(
+    design: DesignFile,
+    fit: Annotated[bool, typer.Option("--fit", help="Fit the filters to the loudspeaker's own field, over directions.")] = False,
+    passive: Annotated[bool, typer.Option("--passive", help="With --fit: fit a passive network instead.")] = False,
+    series: Annotated[str, typer.Option("--series", help="Preferred values of a passive network.")] = "E12",
+    rate: Annotated[float | None, typer.Option("--rate", help="Sample rate of the processor, Hz.")] = None,
+    level: Annotated[float | None, typer.Option("--level", help="Level that the limits must stand, dB at the listener.")] = None,
+    boost: Annotated[float, typer.Option("--boost", help="Largest boost, dB.")] = 6.0,
+    export: Annotated[Path | None, typer.Option("--export", help="Write .csv, .json, .h, .wav, or .cir (passive).")] = None,
+    write: Annotated[Path | None, typer.Option("--write", help="Copy of the design with the fitted filters.")] = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Review a design's filters, or fit them (--fit): active sections, or a passive network of parts one can buy."""
+    from evenfield.loudspeaker.filter_fit_goals import Goals
+    from evenfield.loudspeaker.filter_job import run_filters
+    from evenfield.report.terminal_filters import print_job
+
+    goals = Goals(sample_rate=rate, level_db=level, boost_db=boost)
+    with _progress(quiet or as_json) as progress:
+        done = run_filters(design, fit, passive, series, goals, export, write, progress)
+    if as_json:
+        typer.echo(json.dumps(done.to_dict(), indent=1, ensure_ascii=False))
+    else:
+        print_job(done)
+    raise typer.Exit(0 if done.met else 1)
+
+
 def _progress(silent: bool) -> Any:
     from evenfield.report.progress import TerminalProgress
 

@@ -111,7 +111,7 @@ def _design() -> Part:
 
     brief = Part(dict(listening_distance=1.0, maximum_level=104.0, maximum_level_from=100.0))
     ways = {"woofer": way(5e-3, 25.0), "tweeter": way(0.4e-3, 15.0)}
-    return Part(dict(name="Lugger", title="Synthetic two-way", brief=brief, ways=ways, note="Made up for tests."))
+    return Part(dict(name="Lugger", title="Synthetic two-way", brief=brief, ways=ways, passive=None, note="Made up for tests."))
 
 
 def _impedances(f: np.ndarray) -> dict[str, Impedance]:

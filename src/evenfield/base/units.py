@@ -53,6 +53,7 @@ DIMENSIONS: dict[str, Dimension] = {
         Dimension("ratio", "", ("%", "")),
         Dimension("number", "", ("",)),
         Dimension("money", "EUR", ("EUR",)),
+        Dimension("capacitance", "F", ("uF", "nF", "pF", "F")),
         Dimension("density", "kg/m**3", ("kg/m3", "g/cm3")),
     )
 }
@@ -65,7 +66,7 @@ _SPELLINGS = {
     "Tm": "T*m", "T m": "T*m", "N s/m": "N*s/m", "Ns/m": "N*s/m", "kg/s": "kg/s", "°": "deg", "°C": "degC", "C": "degC",
     "Ω": "ohm", "Ohm": "ohm", "ohms": "ohm", "kOhm": "kohm", "liter": "L", "litre": "L", "l": "L", "cm2": "cm**2",
     "cm²": "cm**2", "mm2": "mm**2", "mm²": "mm**2", "m2": "m**2", "m²": "m**2", "cm3": "cm**3", "cm³": "cm**3",
-    "m3": "m**3", "m³": "m**3", "dm3": "dm**3", "µm/N": "um/N", "µs": "us", "µH": "uH", "in": "inch", '"': "inch",
+    "m3": "m**3", "m³": "m**3", "dm3": "dm**3", "µm/N": "um/N", "µs": "us", "µH": "uH", "µF": "uF", "in": "inch", '"': "inch",
     "kg/m3": "kg/m**3", "g/cm3": "g/cm**3",
 }  # fmt: skip
 

@@ -83,6 +83,10 @@ class FilterChain:
                     self.name,
                 )
             product = digital_response(biquads, f, sample_rate)
+        for section in self.sections:
+            straight = section.direct(f, sample_rate)
+            if straight is not None:
+                product = product * straight
         return np.asarray(product * self.factor * np.exp(-2j * np.pi * self.delay_s * f))
 
     def rows_at(self, sample_rate: float) -> NDArray[np.float64]:

@@ -10,6 +10,9 @@ import math
 from dataclasses import dataclass
 from typing import ClassVar
 
+import numpy as np
+from numpy.typing import NDArray
+
 from evenfield.base import DesignError, message
 from evenfield.filters.prototypes import Family, check_order, prototype_rows
 from evenfield.filters.rows import Rows
@@ -36,6 +39,10 @@ class Section:
     def rows(self) -> Rows:
         """Analogue first- and second-order factors."""
         return _NONE
+
+    def direct(self, frequency_hz: NDArray[np.float64], sample_rate: float | None) -> NDArray[np.complex128] | None:
+        """(F,) response of what is no biquad, gain or delay (an FIR filter); None where there is none."""
+        return None
 
 
 @dataclass(frozen=True)
@@ -266,8 +273,38 @@ class AllPass(Section):
         return Rows.build([(1.0, -1 / self.q, 1.0)], [(1.0, 1 / self.q, 1.0)], self.frequency)
 
 
+@dataclass(frozen=True)
+class IntegratorShelf(Section):
+    """Integrator-limited low shelf of first order: (s + w) / (s + w_limit).
+
+    Rises by 6 dB/octave below `frequency`, as an integrator does, and stops rising at `limit`: frequency / limit far below it,
+    1 far above.
+
+    Parameters
+        frequency, limit : float > 0, Hz; limit below frequency (above it, the shelf cuts)
+    Raises DesignError when a value breaks these rules.
+    Example:
+        >>> shelf = IntegratorShelf(200.0, 50.0).rows().response(np.array([1e-3]))
+        >>> round(float(abs(shelf[0])), 6)
+        4.0
+    """
+
+    frequency: float
+    limit: float
+    kind: ClassVar[str] = "integrator-shelf"
+
+    def __post_init__(self) -> None:
+        _check_frequency(self.kind, self.frequency)
+        _check_frequency(f"{self.kind}.limit", self.limit)
+
+    def rows(self) -> Rows:
+        """One first-order factor."""
+        return Rows.build([(1.0, 1.0, 0.0)], [(self.limit / self.frequency, 1.0, 0.0)], self.frequency)
+
+
 SECTIONS: dict[str, type[Section]] = {
-    c.kind: c for c in (Gain, Polarity, Delay, LowPass, HighPass, Peaking, LowShelf, HighShelf, Notch, AllPass)
+    c.kind: c
+    for c in (Gain, Polarity, Delay, LowPass, HighPass, Peaking, LowShelf, HighShelf, IntegratorShelf, Notch, AllPass)
 }
 """Every section by the name a design file calls it."""
 

@@ -9,6 +9,7 @@ from evenfield.loudspeaker.circuits import BOX, boxes_of, drivers_of
 from evenfield.loudspeaker.frequencies import output_axis
 from evenfield.loudspeaker.geometry import cabinet_of
 from evenfield.loudspeaker.load import read_design
+from evenfield.loudspeaker.passive import network_of, passive_section, placeholder_impedance
 from evenfield.loudspeaker.predict import located
 from evenfield.transducer.box import VentedBox
 from evenfield.transducer.driver import CompressionDriver
@@ -25,7 +26,10 @@ def check_file(path: str | Path) -> list[str]:
         drivers = drivers_of(design, air)
         boxes = boxes_of(design)
         cabinet_of(design, Path(path).parent)
-        responses(design, output_axis())
+        if passive_section(design) is None:
+            responses(design, output_axis())
+        else:
+            network_of(design, placeholder_impedance(design))
         if design.rooms is not None or design.console is not None:
             from evenfield.loudspeaker.rooms_section import parse_console, parse_rooms
 

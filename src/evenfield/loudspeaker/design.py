@@ -238,12 +238,13 @@ class Waveguide(_Section):
 class FilterSection(_Section):
     """One filter section."""
 
-    kind: Literal["high-pass", "low-pass", "low-shelf", "high-shelf", "peaking", "all-pass", "notch"]
+    kind: Literal["high-pass", "low-pass", "low-shelf", "high-shelf", "integrator-shelf", "peaking", "all-pass", "notch"]
     family: Literal["butterworth", "linkwitz-riley", "bessel"] = "butterworth"
     order: int = Field(default=2, ge=1, le=24)
     frequency: Frequency
     gain: Level = Amount(0.0)
     q: Quality = Amount(0.7071)
+    limit: Frequency | None = Field(None, description="integrator-shelf: where the rise towards low frequencies stops")
 
 
 class Filters(_Section):
@@ -326,7 +327,7 @@ class Design(_Section):
 
     def unused(self) -> tuple[str, ...]:
         """Reserved sections that are filled in but that nothing reads yet."""
-        top = [k for k in ("passive", "printer", "cost") if getattr(self, k) is not None]
+        top = [k for k in ("printer", "cost") if getattr(self, k) is not None]
         return (*top, *(f"ways.{n}.motor" for n, w in self.ways.items() if w.motor is not None))
 
 

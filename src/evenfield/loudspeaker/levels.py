@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.base.constants import REFERENCE_PRESSURE
+from evenfield.loudspeaker.passive import passive_section
 from evenfield.loudspeaker.predict import Prediction
 
 FloatArray = NDArray[np.float64]
@@ -36,6 +37,8 @@ def binding_limits(prediction: Prediction) -> BindingLimits | None:
         if way.driver is not None and way.driver.xmax is not None and name in prediction.system_excursion:
             peak = math.sqrt(2) * np.abs(prediction.system_excursion[name].value)
             volts[f"excursion of {name}"] = float(way.driver.xmax) / np.maximum(peak, 1e-300)
+        if prediction.design.passive is not None:
+            continue
         if way.amplifier.voltage is not None:
             volts[f"amplifier voltage of {name}"] = float(way.amplifier.voltage) / np.maximum(
                 np.abs(prediction.filters[name]), 1e-300
@@ -43,6 +46,9 @@ def binding_limits(prediction: Prediction) -> BindingLimits | None:
         if way.amplifier.current is not None and name in prediction.impedance:
             current = np.abs(prediction.filters[name] / prediction.impedance[name].value)
             volts[f"amplifier current of {name}"] = float(way.amplifier.current) / np.maximum(current, 1e-300)
+    section = passive_section(prediction.design)
+    if section is not None and section.voltage is not None:
+        volts["amplifier voltage"] = np.full(len(prediction.frequency), float(section.voltage))
     if not volts:
         return None
     for name, speed in prediction.vent_speed.items():

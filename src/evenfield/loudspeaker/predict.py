@@ -18,7 +18,7 @@ from evenfield.data.directions import sphere_directions
 from evenfield.data.directivity import Directivity
 from evenfield.data.impedance import Impedance
 from evenfield.data.response import Response
-from evenfield.loudspeaker.chains import has_filters, responses
+from evenfield.loudspeaker.chains import is_active, responses
 from evenfield.loudspeaker.circuits import boxes_of, drivers_of, output_impedances, parts_of
 from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.frequencies import leave_one_out_db, output_axis, solved_axis, upsample
@@ -86,7 +86,7 @@ class Prediction:
     @property
     def active(self) -> bool:
         """True when the levels are per volt at the loudspeaker's input, before its filters and amplifiers."""
-        return has_filters(self.design)
+        return is_active(self.design)
 
     def at(self, point: ArrayLike) -> Response:
         """The sound at one point (3,), m in the design's frame, Pa per volt at the loudspeaker's input."""
@@ -220,7 +220,8 @@ def _assemble(
     from evenfield.shape import outline
 
     frequency = radiation.frequency
-    filters = responses(design, frequency)
+    impedance = {n: Impedance(frequency, network.impedance[i]) for i, n in enumerate(network.ways)}
+    filters = responses(design, frequency, impedance)
     top = list(design.ways)[-1]
     distance = float(design.brief.listening_distance)
     system = add_ways(ways, filters, ways[top].origin, distance, sphere_directions())
@@ -232,7 +233,7 @@ def _assemble(
         filters,
         system,
         metrics.power_sum({n: w.filtered(filters[n]) for n, w in ways.items()}),
-        {n: Impedance(frequency, network.impedance[i]) for i, n in enumerate(network.ways)},
+        impedance,
         {n: Response(frequency, network.displacement[i, parts[n]], "m") for i, n in enumerate(network.ways)},
         {n: Response(frequency, moves[parts[n]] / (2j * np.pi * frequency), "m") for n in network.ways},
         {n: Response(frequency, moves[parts[n]], "m/s") for n in network.parts if n.startswith(VENT)},

@@ -84,6 +84,7 @@ def judge(
     """
     from evenfield.loudspeaker.brief_lines import brief_lines, size_lines
     from evenfield.loudspeaker.handover_lines import handover_lines
+    from evenfield.loudspeaker.passive_lines import passive_lines
 
     prediction = prediction_or_directivity if isinstance(prediction_or_directivity, Prediction) else None
     directivity = prediction.system if prediction else prediction_or_directivity
@@ -95,6 +96,7 @@ def judge(
     lines += standard_lines(directivity, chosen, prediction)
     if prediction is not None:
         lines += size_lines(prediction.design, brief or Brief())
+        lines += passive_lines(prediction)
     title = prediction.design.name if prediction else str(directivity.provenance.get("title") or "Directivity")
     return Verdict(title, tuple(lines), chosen, tuple(_notes(directivity, prediction)))
 

@@ -4,6 +4,7 @@ from evenfield.report.sections.brief import brief_section
 from evenfield.report.sections.drivers import drivers_section
 from evenfield.report.sections.evidence import evidence_section
 from evenfield.report.sections.field import field_section
+from evenfield.report.sections.filters import filters_section
 from evenfield.report.sections.geometry import geometry_section
 from evenfield.report.sections.handover import handover_section
 from evenfield.report.sections.time import time_section
@@ -13,6 +14,7 @@ __all__ = [
     "drivers_section",
     "evidence_section",
     "field_section",
+    "filters_section",
     "geometry_section",
     "handover_section",
     "time_section",
