@@ -54,6 +54,8 @@ DIMENSIONS: dict[str, Dimension] = {
         Dimension("number", "", ("",)),
         Dimension("money", "EUR", ("EUR",)),
         Dimension("density", "kg/m**3", ("kg/m3", "g/cm3")),
+        Dimension("flux_density", "T", ("T", "mT")),
+        Dimension("field_strength", "A/m", ("kA/m", "A/m")),
     )
 }
 
