@@ -91,7 +91,13 @@ class LadderFit:
 
 
 def fit_ladder(
-    frequency_hz: ArrayLike, displacement: ArrayLike, impedance: ArrayLike, rungs: int = 4, smooth: float = 1e-3
+    frequency_hz: ArrayLike,
+    displacement: ArrayLike,
+    impedance: ArrayLike,
+    rungs: int = 5,
+    *,
+    time_constant: Real | None = None,
+    smooth: float = 1e-3,
 ) -> LadderFit:
     """Fit one ladder to a blocked impedance over position and frequency.
 
@@ -99,41 +105,78 @@ def fit_ladder(
         frequency_hz : (F,) ascending; 20 Hz to 20 kHz in a few points an octave is good
         displacement : (X,) m, ascending
         impedance : (X, F) complex, ohm, less the DC resistance
-        rungs : number of loops, their corners spread evenly in log frequency over the data
+        rungs : number of loops
+        time_constant : (K,) s, when they are known; else they are searched for, from corners evenly spread in log frequency
         smooth : weight of the second difference over position against the misfit; keeps noise out of the slopes
-    Every loop's resistance and the leading inductance come out of one non-negative least-squares problem, relative to |Z|.
+    At given time constants every loop's resistance and the leading inductance come out of one non-negative least-squares
+    problem, relative to |Z|. No corner lies above the highest frequency given, so that time steps may stay long.
     Raises DataError when shapes disagree, values are not finite or a resistance is clearly negative (active).
     """
-    from scipy.optimize import nnls
-
     f = np.atleast_1d(np.asarray(frequency_hz, float))
     x = np.atleast_1d(np.asarray(displacement, float))
     z = np.asarray(impedance, complex)
     _check(f, x, z)
+    tau = _search(f, z, rungs) if time_constant is None else np.asarray(time_constant, float)
+    found = _solve(f, z, tau, smooth)
+    basis = _basis(f, tau)
+    error = float(np.max(np.abs(found @ basis.T - z) / np.abs(z)))
+    return LadderFit(x, found[:, 0] / (2 * np.pi * f[-1]), tau, np.sqrt(found[:, 1:]), error)
+
+
+def _search(f: Real, z: NDArray[np.complex128], rungs: int) -> Real:
+    """(K,) s: time constants with the least misfit at rest and at both ends."""
+    from scipy.optimize import minimize
+
+    shown = z[np.unique([0, len(z) // 2, len(z) - 1])]
+    corner = np.log(np.geomspace(f[0], f[-1], rungs + 1)[1:] if rungs > 1 else [np.sqrt(f[0] * f[-1])])
+    low, high = np.log(f[0] / 4), np.log(f[-1])
+
+    def misfit(at: Real) -> float:
+        tau = 1 / (2 * np.pi * np.exp(np.clip(at, low, high)))
+        basis = _basis(f, tau)
+        off = (_solve(f, shown, tau, 0.0) @ basis.T - shown) / np.abs(shown)
+        # corners that fall together are held apart: twins make the problem flat
+        order = np.sort(at)
+        return float(np.mean(np.abs(off) ** 2) + 1e-6 * np.sum(np.exp(-np.diff(order))))
+
+    best = minimize(misfit, corner, method="Powell", options={"maxfev": 60 * rungs + 100, "xtol": 1e-3, "ftol": 1e-3})
+    return np.asarray(1 / (2 * np.pi * np.exp(np.sort(np.clip(best.x, low, high)))))
+
+
+def _basis(f: Real, tau: Real) -> NDArray[np.complex128]:
+    """(F, 1 + K): the leading inductance as its reactance at the highest frequency, then a loop each."""
     jw = 2j * np.pi * f
-    tau = 1 / (2 * np.pi * np.geomspace(max(f[0], f[-1] / 2000), f[-1], rungs))
     turned = jw[:, None] * tau
-    basis = np.concatenate([jw[:, None] / abs(jw[-1]), turned / (1 + turned)], axis=1)
-    count, width = len(x), rungs + 1
-    rows = np.zeros((2 * count * len(f) + max(0, count - 2) * width, count * width))
+    return np.concatenate([jw[:, None] / abs(jw[-1]), turned / (1 + turned)], axis=1)
+
+
+def _solve(f: Real, z: NDArray[np.complex128], tau: Real, smooth: float) -> Real:
+    """(X, 1 + K) ohm >= 0."""
+    from scipy.optimize import nnls
+
+    basis = _basis(f, tau)
+    count, width = len(z), len(tau) + 1
+    stacked = [_relative(basis, row) for row in z]
+    if count < 3 or smooth == 0:
+        return np.array([nnls(a, b)[0] for a, b in stacked])
+    rows = np.zeros((2 * count * len(f) + (count - 2) * width, count * width))
     right = np.zeros(len(rows))
-    for n in range(count):
-        scaled = basis / np.abs(z[n])[:, None]
-        want = z[n] / np.abs(z[n])
+    for n, (a, b) in enumerate(stacked):
         at = slice(2 * n * len(f), 2 * (n + 1) * len(f))
-        rows[at, n * width : (n + 1) * width] = np.concatenate([scaled.real, scaled.imag])
-        right[at] = np.concatenate([want.real, want.imag])
-    size = float(np.median(np.abs(z[:, -1])))
+        rows[at, n * width : (n + 1) * width] = a
+        right[at] = b
+    weight = smooth * math.sqrt(len(f)) / float(np.median(np.abs(z[:, -1])))
     row = 2 * count * len(f)
     for n in range(1, count - 1):
         for k in range(width):
-            for offset, weight in ((-1, 1.0), (0, -2.0), (1, 1.0)):
-                rows[row, (n + offset) * width + k] = smooth * weight * math.sqrt(len(f)) / size
+            rows[row, [(n - 1) * width + k, n * width + k, (n + 1) * width + k]] = weight, -2 * weight, weight
             row += 1
-    found = nnls(rows, right, maxiter=50 * rows.shape[1])[0].reshape(count, width)
-    fitted = found @ basis.T
-    error = float(np.max(np.abs(fitted - z) / np.abs(z)))
-    return LadderFit(x, found[:, 0] / abs(jw[-1]), tau, np.sqrt(found[:, 1:]), error)
+    return np.asarray(nnls(rows, right, maxiter=50 * rows.shape[1])[0].reshape(count, width))
+
+
+def _relative(basis: NDArray[np.complex128], z: NDArray[np.complex128]) -> tuple[Real, Real]:
+    scaled, want = basis / np.abs(z)[:, None], z / np.abs(z)
+    return np.concatenate([scaled.real, scaled.imag]), np.concatenate([want.real, want.imag])
 
 
 def _check(f: Real, x: Real, z: NDArray[np.complex128]) -> None:

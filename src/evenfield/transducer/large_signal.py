@@ -438,7 +438,7 @@ class LargeSignalSystem:
         h = 1 / (rate * factor)
         parts, none, quiet = self.parts, np.empty((0, kernel.RECORD)), np.empty(0)
         for _ in range(repeat - 1):
-            status, done = kernel.run(y, voltage, h, steps, 1, *parts, none, quiet)
+            status, done = kernel.run(y, voltage, 0, h, steps, 1, *parts, none, quiet)
             if status:
                 return Run(rate, status, self._when(status, done * h), none, y), True
         record = np.empty((-(-steps // factor), kernel.RECORD))
@@ -447,11 +447,11 @@ class LargeSignalSystem:
         probe_steps = min(steps, 1 << 15)
         probe_at = steps - probe_steps if factor > 1 else steps
         head = probe_at // factor * factor
-        status, done = kernel.run(y, voltage[: 2 * head] if head else voltage, h, head, factor, *parts, record, watts)
+        status, done = kernel.run(y, voltage, 0, h, head, factor, *parts, record, watts)
         clean = True
         if not status and head < steps:
             inner = np.empty((steps - head, kernel.RECORD))
-            status, more = kernel.run(y, voltage[2 * head :], h, steps - head, 1, *parts, inner, watts)
+            status, more = kernel.run(y, voltage, 2 * head, h, steps - head, 1, *parts, inner, watts)
             done += more
             record[head // factor :] = inner[::factor]
             clean = _top_is_quiet(inner, accuracy)

@@ -176,6 +176,7 @@ def powers(y: Any, u: Any, c: Any, k_table: Any, rungs: Any, creep: Any, val: An
 def run(
     y: Any,
     u2: Any,
+    first: Any,
     h: Any,
     steps: Any,
     every: Any,
@@ -187,7 +188,8 @@ def run(
     record: Any,
     energy: Any,
 ) -> Any:
-    """Advance `y` in place by `steps` steps of h (s); u2 holds the voltage at every half step, repeated when it ends.
+    """Advance `y` in place by `steps` steps of h (s); u2 holds the voltage at every half step, from place `first`, repeated
+    when it ends.
 
     Every `every`-th instant goes into `record`, from the first on; with energy (8,) not empty, the powers are integrated
     into it. Returns (status, steps done). Classical fourth-order Runge-Kutta.
@@ -198,7 +200,7 @@ def run(
     watt = np.empty(8)
     watching = len(energy) > 0
     last, length = n - 1, len(u2)
-    place, row = 0, 0
+    place, row = first, 0
     for step in range(steps):
         ua = u2[place]
         ub = u2[place + 1]
@@ -307,7 +309,7 @@ def settle(
     end = np.empty(n)
     for _ in range(most):
         end[:] = y
-        status, _ = run(end, u2, h, steps, every, c, table, k_table, rungs, creep, record, quiet)
+        status, _ = run(end, u2, 0, h, steps, every, c, table, k_table, rungs, creep, record, quiet)
         periods += 1
         if status != FINE:
             return status, periods
@@ -323,7 +325,7 @@ def settle(
                 probe[:] = y
                 step = 1e-4 * scale[active[a]]
                 probe[active[a]] += step
-                status, _ = run(probe, u2, h, steps, every, c, table, k_table, rungs, creep, none, quiet)
+                status, _ = run(probe, u2, 0, h, steps, every, c, table, k_table, rungs, creep, none, quiet)
                 periods += 1
                 if status != FINE:
                     return status, periods

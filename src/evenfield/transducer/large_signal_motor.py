@@ -112,7 +112,7 @@ class LargeSignalMotor:
     @classmethod
     def from_impedance(cls, displacement: ArrayLike, force_factor: ArrayLike, frequency_hz: ArrayLike, impedance: ArrayLike,
                        *, winding_force_factor: ArrayLike | None = None, winding_resistance: float | None = None,
-                       rungs: int = 4, flux_modulation: tuple[float, float] = (0.0, 0.0),
+                       rungs: int = 5, flux_modulation: tuple[float, float] = (0.0, 0.0),
                        ) -> tuple[LargeSignalMotor, float]:  # fmt: skip
         """From computed or measured arrays.
 
@@ -174,7 +174,8 @@ def _with_winding(bl: PositionCurve, x: Real, frequency_hz: ArrayLike, z: NDArra
     One loop a rung for both makes the pair's matrix of rank one; the misfit of the mutual impedance is in the error given.
     """
     f = np.atleast_1d(np.asarray(frequency_hz, float))
-    coil, own = fit_ladder(f, x, z[:, 0, 0], rungs), fit_ladder(f, x, z[:, 1, 1], rungs)
+    coil = fit_ladder(f, x, z[:, 0, 0], rungs)
+    own = fit_ladder(f, x, z[:, 1, 1], time_constant=coil.time_constant)
     jw = 2j * np.pi * f
     turned = jw[:, None] * coil.time_constant
     loops = turned / (1 + turned)
