@@ -48,7 +48,8 @@ def check_motor(motor: Motor) -> None:
     for coil in motor.coils:
         _coil(motor, coil)
     _winding_overlap(motor)
-    _magnets(motor)
+    if not motor.passive:
+        _magnets(motor)
 
 
 def _names(motor: Motor) -> None:

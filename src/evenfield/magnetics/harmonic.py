@@ -24,7 +24,7 @@ from numpy.typing import ArrayLike, NDArray
 from evenfield.base import DesignError, message
 from evenfield.data import BlockedImpedance
 from evenfield.magnetics.materials import Conductor, Magnet, Steel
-from evenfield.magnetics.mesh import MM, coil_points
+from evenfield.magnetics.mesh import MM
 from evenfield.magnetics.motor import Coil
 from evenfield.magnetics.statics import ORDER, StaticField
 
@@ -68,7 +68,6 @@ class HarmonicProblem:
         self.stiffness_values = np.array(static.form.mat.AsVector().FV().NumPy())
         self.mass_values = np.array(self.mass.mat.AsVector().FV().NumPy())
         self.matrix = self.mass.mat.CreateMatrix()
-        self._lanes: dict[str, Any] = {}
 
     def factor(self, frequency_hz: float) -> Any:
         """The factorised operator at a frequency."""
@@ -82,26 +81,10 @@ class HarmonicProblem:
         image.data = inverse * source
         return np.array(image.FV().NumPy())
 
-    def _lane(self, coil: Coil) -> tuple[Any, NDArray[np.float64]]:
-        """Sampling of a winding's lane: a sparse (Z, N) map from coefficients to 2 pi r A averaged over radii, and heights."""
-        if coil.name not in self._lanes:
-            static = self.static
-            radii, weights, z = coil_points(coil, static.low, static.high)
-            self._lanes[coil.name] = _sampling(self.space, static.mesh.mesh, radii, weights, z), z
-        found: tuple[Any, NDArray[np.float64]] = self._lanes[coil.name]
-        return found
-
     def linkage_map(self, coil: Coil, displacement: NDArray[np.float64]) -> NDArray[np.float64]:
         """(X, N) flux linkage of a winding as a linear function of the potential's coefficients; its transpose is the load
         of a unit current, so the port matrix is symmetric by construction."""
-        from scipy.interpolate import CubicSpline
-
-        sampling, z = self._lane(coil)
-        x = displacement if coil.moving else np.zeros(len(displacement))
-        area = CubicSpline(z, np.eye(len(z)), axis=0).antiderivative()
-        top, bottom = np.clip(coil.top + x, z[0], z[-1]), np.clip(coil.bottom + x, z[0], z[-1])
-        weights = coil.sense * coil.turns / coil.height * (area(top) - area(bottom))
-        return np.asarray((sampling.T @ weights.T).T)
+        return self.static.lane.linkage(coil, displacement)
 
     def products(self, basis: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """(M, M) stiffness and (M, M) conductivity in a reduced basis (N, M)."""
@@ -114,26 +97,6 @@ class HarmonicProblem:
             images[:, i] = image.FV().NumPy()
         k, c = basis.T @ images.real, basis.T @ images.imag
         return (k + k.T) / 2, (c + c.T) / 2
-
-
-def _sampling(space: Any, mesh: Any, radii: Any, weights: Any, z: Any) -> Any:
-    """Sparse (Z, N): sum over radii of weight 2 pi r times the basis functions at (r, z)."""
-    from ngsolve import VOL, ElementId
-    from scipy.sparse import csr_matrix
-
-    rr, zz = np.meshgrid(radii, z, indexing="ij")
-    at = mesh(rr.ravel() / MM, zz.ravel() / MM)
-    factor = np.repeat(weights * 2 * np.pi * radii, len(z))
-    row = np.tile(np.arange(len(z)), len(radii))
-    rows, columns, values = [], [], []
-    for i, point in enumerate(at):
-        element = ElementId(VOL, int(point["nr"]))
-        shape = np.asarray(space.GetFE(element).CalcShape(float(point["x"]), float(point["y"]), 0.0))
-        rows.append(np.full(len(shape), row[i]))
-        columns.append(np.asarray(space.GetDofNrs(element)))
-        values.append(factor[i] * shape)
-    entries = (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns)))
-    return csr_matrix(entries, shape=(len(z), space.ndof))
 
 
 def _conductivity(m: object, temperature: float) -> float:

@@ -25,6 +25,9 @@ MM = 1e-3
 FAR = 7.0
 """Radius of the computed region, in half sizes of the motor; beyond it the field is taken to be a dipole's."""
 
+NEAR = 0.25
+"""Share of that radius within which the air is meshed finely."""
+
 
 def need_ngsolve() -> Any:
     """The finite-element library. Raises EvenfieldError with one line when it is not installed."""
@@ -103,7 +106,7 @@ def build_mesh(motor: Motor, low: float, high: float, scale: float = 1.0, layers
         for i, p in thick
     ]
     try:
-        raw = geometry.GenerateMesh(maxh=radius / 4, grading=0.4, boundary_layers=borders)
+        raw = geometry.GenerateMesh(maxh=radius / 8, grading=0.4, boundary_layers=borders)
     except NgException as error:
         raise MeshError(message("motor's mesh", "made", str(error)[:120], where=motor.name)) from None
     mesh = Mesh(raw)
@@ -128,7 +131,7 @@ def _sizes(motor: Motor, scale: float) -> dict[str, float]:
     """Largest edge in each region, mm."""
     unit = max(motor.extent[0] / MM / 16, 0.5) * scale
     thin = min(c.outer_radius - c.inner_radius for c in motor.coils) / MM
-    sizes = {"lane": max(min(1.2 * thin, 0.7 * unit), 0.25 * unit), "air": 1e3}
+    sizes = {"lane": max(min(1.2 * thin, 0.7 * unit), 0.25 * unit), "air": 1e3, "near": 6 * unit}
     for i, p in enumerate(motor.parts):
         if p.kind == "conductor":
             # the skin depth of copper at 20 kHz is 0.46 mm, of aluminium 0.58 mm; cubic elements span two of them
@@ -150,10 +153,13 @@ def _shape(motor: Motor, swept: list[tuple[float, float, float, float]], radius:
         faces.append(face)
     plane = WorkPlane()
     air = plane.MoveTo(0, centre - radius).Direction(1, 0).Arc(radius, 180).LineTo(0, centre - radius).Face()
+    near = WorkPlane().MoveTo(0, centre - NEAR * radius).Direction(1, 0).Arc(NEAR * radius, 180)
+    near = near.LineTo(0, centre - NEAR * radius).Face()
+    air = air - near
     for face in faces:
-        air = air - face
-    air.faces.name = "air"
-    shape = Glue([air, *faces])
+        near = near - face
+    air.faces.name, near.faces.name = "air", "near"
+    shape = Glue([air, near, *faces])
     sizes = _sizes(motor, scale)
     for face in shape.faces:
         face.maxh = sizes.get(face.name, 1e3)
@@ -161,7 +167,7 @@ def _shape(motor: Motor, swept: list[tuple[float, float, float, float]], radius:
         at = edge.center
         if abs(at.x) < 1e-7:
             edge.name = "axis"
-        elif math.hypot(at.x, at.y - centre) > 0.9 * radius:
+        elif math.hypot(at.x, at.y - centre) > 0.5 * radius:  # the edge's middle of the half circle, not of the motor
             edge.name = "outer"
         else:
             edge.name = "inside"
@@ -197,7 +203,7 @@ def _check_areas(mesh: Any, motor: Motor) -> None:
 
 def coil_points(coil: Coil, low: float, high: float, step: float = 1.5e-4) -> tuple[Any, Any, Any]:
     """Where a winding's flux is sampled: radii (Q,), weights (Q,) that sum to one, heights (Z,), m."""
-    x, w = np.polynomial.legendre.leggauss(4)
+    x, w = np.polynomial.legendre.leggauss(8)
     radii = coil.inner_radius + (coil.outer_radius - coil.inner_radius) * (x + 1) / 2
     z0, z1 = coil.bottom + (low if coil.moving else 0), coil.top + (high if coil.moving else 0)
     count = max(math.ceil((z1 - z0) / step), 24) + 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -156,6 +156,7 @@ class Motor:
         parts : bodies that stand still
         coils : windings; those in series carry the same current, each in its own sense
         stroke : m; the motor is analysed from -stroke to +stroke, less where a coil would meet a part
+        passive : no magnet is asked for (coils, rings and steel alone, as in the checks against closed forms)
     Raises DesignError, with the place in the drawing, when parts overlap or a coil at rest meets one.
     """
 
@@ -164,6 +165,7 @@ class Motor:
     coils: tuple[Coil, ...]
     stroke: float
     notes: tuple[str, ...] = field(default=())
+    passive: bool = False
 
     def __post_init__(self) -> None:
         from evenfield.magnetics.checks import check_motor
@@ -222,4 +224,4 @@ class Motor:
         rest = tuple(p for p in self.parts if p.name != name)
         if len(rest) == len(self.parts):
             raise DesignError(message("part", "one of " + ", ".join(p.name for p in self.parts), name))
-        return Motor(self.name, rest, self.coils, self.stroke, self.notes)
+        return replace(self, parts=rest)

@@ -18,6 +18,7 @@ from evenfield.magnetics.bh_curve import MU0, BHCurve
 from evenfield.magnetics.materials import Magnet, Steel
 from evenfield.magnetics.mesh import MM, MotorMesh, build_mesh, coil_points, need_ngsolve
 from evenfield.magnetics.motor import Coil, Motor
+from evenfield.magnetics.winding import LaneElements
 
 ORDER = 3
 """Degree of the elements."""
@@ -45,6 +46,14 @@ class StaticField:
     remanence: dict[str, Any]
     statistics: dict[str, float] = field(default_factory=dict)
     _cache: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def lane(self) -> LaneElements:
+        """The lanes' elements, for flux linkages."""
+        if "lane" not in self._cache:
+            self._cache["lane"] = LaneElements(self.mesh.mesh, self.space, ORDER)
+        found: LaneElements = self._cache["lane"]
+        return found
 
     def flux_density(self, points: ArrayLike) -> NDArray[np.float64]:
         """(N, 2) B_r, B_z in T at points (N, 2) r, z in m, inside the computed region."""
@@ -93,7 +102,7 @@ class StaticField:
 
 
 def solve_static(
-    motor: Motor, temperature: float = 20.0, scale: float = 1.0, layers: bool = False, stroke: float | None = None
+    motor: Motor, temperature: float = 20.0, scale: float = 1.0, layers: bool = False, background: float = 0.0
 ) -> StaticField:
     """Solve the field of a motor's magnets.
 
@@ -101,6 +110,7 @@ def solve_static(
         temperature : degC of the magnets
         scale : factor on the mesh's edge lengths
         layers : thin layers under steel surfaces, for `blocked_impedance`
+        background : T, a uniform axial field applied from outside
     Raises DesignError (open circuit, saturation) from the checks of `analyse_motor`, MeshError, EvenfieldError when
     ngsolve is missing or Newton's method does not converge.
     Cost: about 2 s on two cores at scale 1 (some 10 000 unknowns).
@@ -108,14 +118,13 @@ def solve_static(
     ngsolve = need_ngsolve()
     began = time.perf_counter()
     into, out = motor.travel
-    reach = motor.stroke if stroke is None else stroke
-    low, high = -min(reach, max(into - 1e-4, 0.0)), min(reach, max(out - 1e-4, 0.0))
+    low, high = -min(motor.stroke, max(into - 1e-4, 0.0)), min(motor.stroke, max(out - 1e-4, 0.0))
     mesh = build_mesh(motor, low, high, scale, layers)
     meshed = time.perf_counter() - began
     with ngsolve.TaskManager():
         space = ngsolve.H1(mesh.mesh, order=ORDER, dirichlet="axis")
         potential = ngsolve.GridFunction(space)
-        form, remanence = _energy(motor, mesh, space, temperature)
+        form, remanence = _energy(motor, mesh, space, temperature, background)
         iterations = minimise(form, potential, motor.name)
     statistics = {
         "unknowns": space.ndof, "elements": mesh.elements, "iterations": iterations, "mesh_seconds": meshed,
@@ -139,7 +148,7 @@ def at_temperature(static: StaticField, temperature: float) -> StaticField:
     )  # fmt: skip
 
 
-def _energy(motor: Motor, mesh: MotorMesh, space: Any, temperature: float) -> tuple[Any, dict[str, Any]]:
+def _energy(motor: Motor, mesh: MotorMesh, space: Any, temperature: float, background: float = 0.0) -> tuple[Any, dict[str, Any]]:
     """The magnetic energy as a form of the potential, J."""
     from ngsolve import CF, BilinearForm, Parameter, Variation, ds, dx, grad, sqrt, x
 
@@ -147,7 +156,7 @@ def _energy(motor: Motor, mesh: MotorMesh, space: Any, temperature: float) -> tu
     b = CF((-grad(u)[1] / MM, (grad(u)[0] + u / x) / MM))
     ring = 2 * np.pi * x * MM**3
     form = BilinearForm(space, symmetric=True)
-    plain = ["air", "lane"]
+    plain = ["air", "near", "lane"]
     remanence: dict[str, Any] = {}
     steels: dict[int, tuple[BHCurve, list[str]]] = {}
     for part in motor.parts:
@@ -168,7 +177,8 @@ def _energy(motor: Motor, mesh: MotorMesh, space: Any, temperature: float) -> tu
         form += Variation((density * ring).Compile() * dx(definedon=where))
     where = mesh.mesh.Materials("|".join(f"^{r}$" for r in plain))
     form += Variation((0.5 / MU0 * (b * b) * ring).Compile() * dx(definedon=where))
-    edge = 0.5 / MU0 * u * u * 2 * np.pi * x * MM / mesh.radius
+    # outside, the applied potential B0 r / 2 and a dipole: d(R A)/dR = 3 B0 r / 2 - A
+    edge = (0.5 * u - 1.5 * background * x * MM) * u / MU0 * 2 * np.pi * x * MM / mesh.radius
     form += Variation(edge.Compile() * ds("outer"))
     return form, remanence
 
@@ -202,11 +212,11 @@ def minimise(form: Any, potential: Any, where: str, limit: int = 60) -> int:
         while True:
             trial.data = v - length * step
             lower = form.Energy(trial)
-            if lower <= energy or length < 1e-3 or decrement < 1e-11 * abs(energy):
+            if lower <= energy or length < 1e-3 or decrement <= 1e-11 * abs(energy):
                 break
             length /= 2
         v.data, energy = trial, lower
-        if decrement < 1e-10 * abs(energy):
+        if decrement <= 1e-10 * abs(energy):
             return count
     raise EvenfieldError(
         message("motor's field", f"found within {limit} steps of Newton's method", f"a decrement of {decrement:.1e} J",
