@@ -85,15 +85,25 @@ def _progress(silent: bool) -> Any:
     return TerminalProgress(silent)
 
 
-def _write_report(subject: Any, verdict: Verdict, folder: Path | None, stem: str) -> list[Path]:
+def _write_report(subject: Any, verdict: Verdict, folder: Path | None, stem: str) -> tuple[Path, ...]:
+    """Write the report, or leave it as it stands when nothing that it shows has changed."""
     if folder is None:
-        return []
-    from evenfield.report import write_report
+        return ()
+    from evenfield.loudspeaker.store import key_of
+    from evenfield.report.keep import keep_report, kept_report
 
-    return list(write_report(subject, verdict, folder, name=stem))
+    design, frequency, pressure = (getattr(subject, n, None) for n in ("design", "frequency", "pressure"))
+    key = key_of(design, verdict.to_dict(), frequency if pressure is not None else None, pressure)
+    paths = kept_report(folder, stem, key)
+    if not paths:
+        from evenfield.report import write_report
+
+        paths = write_report(subject, verdict, folder / f"{stem}.html")
+        keep_report(folder, stem, key, paths)
+    return paths
 
 
-def _finish(verdict: Verdict, prediction: Prediction | None, as_json: bool, paths: list[Path]) -> None:
+def _finish(verdict: Verdict, prediction: Prediction | None, as_json: bool, paths: tuple[Path, ...]) -> None:
     if as_json:
         typer.echo(json.dumps(verdict.to_dict(), indent=1, ensure_ascii=False))
     else:

@@ -85,15 +85,12 @@ def test_a_device_that_refuses_every_byte_is_a_plain_error(small, monkeypatch, t
 
 
 def test_a_writer_killed_half_way_leaves_nothing(tmp_path, small, monkeypatch):
-    import netCDF4
+    from evenfield.data import netcdf
 
-    class Stops(netCDF4.Dataset):
-        def createVariable(self, name, *a, **k):
-            if name == "pressure_imag":
-                raise KeyboardInterrupt
-            return super().createVariable(name, *a, **k)
+    def interrupted(_):
+        raise KeyboardInterrupt
 
-    monkeypatch.setattr(netCDF4, "Dataset", Stops)
+    monkeypatch.setattr(netcdf, "record_text", interrupted)
     with pytest.raises(KeyboardInterrupt):
         ef.write_directivity(small, tmp_path / "a.nc")
     assert list(tmp_path.iterdir()) == []

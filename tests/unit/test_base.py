@@ -76,7 +76,12 @@ def test_sphere_grid_is_that_of_aes56_and_integrates_exactly():
     assert len(grid) == 2522
     x, y, z = grid.vectors.T
     # closed form: integral of x^2a y^2b z^2c over the sphere
-    for powers, exact in [((0, 0, 0), 4 * np.pi), ((2, 0, 0), 4 * np.pi / 3), ((2, 2, 2), 4 * np.pi / 105), ((0, 0, 8), 4 * np.pi / 9)]:
+    for powers, exact in [
+        ((0, 0, 0), 4 * np.pi),
+        ((2, 0, 0), 4 * np.pi / 3),
+        ((2, 2, 2), 4 * np.pi / 105),
+        ((0, 0, 8), 4 * np.pi / 9),
+    ]:
         assert np.sum(grid.weights * x ** powers[0] * y ** powers[1] * z ** powers[2]) == pytest.approx(exact, rel=1e-12)
 
 

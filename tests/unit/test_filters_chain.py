@@ -5,6 +5,7 @@ import pytest
 
 from evenfield.base import DesignError
 from evenfield.filters import SECTIONS, Delay, FilterChain, Gain, HighPass, LowPass, Peaking, Polarity, make_section
+from evenfield.filters.chain import check_stable
 
 F = np.geomspace(20, 20e3, 61)
 
@@ -55,6 +56,18 @@ def test_an_unstable_biquad_is_refused() -> None:
     # 0.1 Hz of Q 100 at a sample rate of 1e15 Hz: the pole rounds onto the unit circle
     with pytest.raises(DesignError, match="stable"):
         FilterChain((Peaking(0.1, -6.0, 100.0),)).sections_as_biquads(1e15)
+
+
+def test_the_stability_triangle() -> None:
+    """Poles of radius 0.999 pass, of 1.001 do not, real or complex."""
+    for radius, good in ((0.999, True), (1.001, False)):
+        for poles in ([radius, 0.2], [-radius, 0.2], radius * np.exp([1j, -1j])):
+            row = np.concatenate([[1.0, 0, 0], np.real(np.poly(poles))])[None]
+            if good:
+                check_stable(row, "chain", 48e3)
+            else:
+                with pytest.raises(DesignError, match="stable"):
+                    check_stable(row, "chain", 48e3)
 
 
 def test_sections_by_name_carry_the_key() -> None:

@@ -24,9 +24,7 @@ def octave_axis(fraction: int, low_hz: float = 20.0, high_hz: float = 20000.0) -
         [501.19, 630.96, 794.33, 1000.0, 1258.93, 1584.89, 1995.26]
     """
     if fraction < 1 or not 0 < low_hz <= high_hz:
-        raise DataError(
-            message("octave_axis", "asked with fraction >= 1 and 0 < low <= high", (fraction, low_hz, high_hz))
-        )
+        raise DataError(message("octave_axis", "asked with fraction >= 1 and 0 < low <= high", (fraction, low_hz, high_hz)))
     shift = 0.0 if fraction % 2 else 0.5
     step = 0.3 / fraction
     slack = 1.006  # nominal 20 Hz is 19.95 Hz, nominal 31.5 Hz is 31.62 Hz

@@ -79,6 +79,7 @@ class Amount(float):
     text: str
 
     def __new__(cls, value: float, tolerance: float = 0.0, text: str = "") -> Amount:
+        """A float with its tolerance and its words."""
         self = super().__new__(cls, value)
         self.tolerance = tolerance
         self.text = text or f"{value:g}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,7 +62,8 @@ class SurfaceMesh:
 
     def of_part(self, name: PartName) -> NDArray[np.bool_]:
         """(T,) True on the triangles of one part."""
-        return np.asarray(self.part == name)
+        found: NDArray[np.bool_] = np.asarray(self.part == name)
+        return found
 
     @cached_property
     def cross(self) -> NDArray[np.float64]:
@@ -73,7 +74,7 @@ class SurfaceMesh:
     @cached_property
     def area(self) -> NDArray[np.float64]:
         """(T,) m2."""
-        return np.linalg.norm(self.cross, axis=1) / 2
+        return np.asarray(np.linalg.norm(self.cross, axis=1) / 2)
 
     @cached_property
     def normal(self) -> NDArray[np.float64]:
@@ -83,7 +84,7 @@ class SurfaceMesh:
     @cached_property
     def centroid(self) -> NDArray[np.float64]:
         """(T, 3) m."""
-        return self.vertices[self.triangles].mean(axis=1)
+        return np.asarray(self.vertices[self.triangles].mean(axis=1))
 
     @property
     def volume(self) -> float:
@@ -94,16 +95,14 @@ class SurfaceMesh:
     def longest_edge(self) -> NDArray[np.float64]:
         """(T,) longest edge of each triangle, m."""
         p = self.vertices[self.triangles]
-        return np.linalg.norm(p - np.roll(p, 1, axis=1), axis=2).max(axis=1)
+        return np.asarray(np.linalg.norm(p - np.roll(p, 1, axis=1), axis=2).max(axis=1))
 
     def check_closed(self) -> None:
         """Raise MeshError, naming the first triangles, when the surface is open, non-manifold, inside out or degenerate."""
         thin = np.flatnonzero(self.area < 1e-6 * np.maximum(self.longest_edge, 1e-300) ** 2)
         if len(thin):
             raise MeshError(
-                message(
-                    "mesh", "free of slivers", f"{len(thin)} flat triangles", where=f"triangles {thin[:5].tolist()}"
-                )
+                message("mesh", "free of slivers", f"{len(thin)} flat triangles", where=f"triangles {thin[:5].tolist()}")
             )
         t = self.triangles
         start, end = t.ravel(), np.roll(t, -1, axis=1).ravel()
@@ -135,9 +134,7 @@ class SurfaceMesh:
                 )
             )
         if self.volume <= 0:
-            raise MeshError(
-                message("mesh", "outward oriented", f"volume {self.volume:.4g} m3", fix="reversing each triangle")
-            )
+            raise MeshError(message("mesh", "outward oriented", f"volume {self.volume:.4g} m3", fix="reversing each triangle"))
 
     def check_mirror(self, mirror: Mirror, tolerance: float = 1e-6) -> None:
         """Raise MeshError unless the mesh, parts included, maps onto itself under each plane of `mirror`.
@@ -150,14 +147,11 @@ class SurfaceMesh:
             from scipy.spatial import cKDTree
 
             size = float(np.ptp(self.vertices, axis=0).max())
-            distance, index = cKDTree(self.centroid).query(flipped)
+            found: Any = cKDTree(self.centroid).query(flipped)
+            distance, index = np.asarray(found[0]), np.asarray(found[1])
             worst = int(np.argmax(distance))
             if distance[worst] > tolerance * size or np.any(self.part[index] != self.part):
-                where = (
-                    worst
-                    if distance[worst] > tolerance * size
-                    else int(np.flatnonzero(self.part[index] != self.part)[0])
-                )
+                where = worst if distance[worst] > tolerance * size else int(np.flatnonzero(self.part[index] != self.part)[0])
                 raise MeshError(
                     message(
                         "mesh",

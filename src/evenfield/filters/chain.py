@@ -92,7 +92,7 @@ class FilterChain:
         if self.rows.frequency.max(initial=0.0) >= sample_rate / 2:
             self._refuse_above_nyquist(sample_rate)
         biquads = self.rows.biquads(sample_rate)
-        _check_stable(biquads, self.name, sample_rate)
+        check_stable(biquads, self.name, sample_rate)
         return biquads
 
     def sections_as_biquads(self, sample_rate: float) -> NDArray[np.float64]:
@@ -123,8 +123,8 @@ class FilterChain:
         return FilterChain(self.sections + more, self.name)
 
 
-def _check_stable(biquads: NDArray[np.float64], name: str, sample_rate: float) -> None:
-    """Poles inside the unit circle: the triangle |a2| < 1, |a1| < 1 + a2."""
+def check_stable(biquads: NDArray[np.float64], name: str, sample_rate: float) -> None:
+    """Raise DesignError unless all poles are inside the unit circle: the triangle |a2| < 1, |a1| < 1 + a2."""
     a1, a2 = biquads[:, 4], biquads[:, 5]
     bad = np.flatnonzero(~((np.abs(a2) < 1) & (np.abs(a1) < 1 + a2)))
     if len(bad):

@@ -16,7 +16,7 @@ def chain_of(design: Design, name: str) -> FilterChain:
     sections: list[Section] = [Gain(float(way.filters.gain) + float(way.amplifier.gain))]
     if way.filters.invert:
         sections.append(Polarity())
-    if way.filters.delay != 0:
+    if float(way.filters.delay) != 0.0:
         sections.append(Delay(float(way.filters.delay)))
     for i, section in enumerate(way.filters.sections):
         sections.append(_section(section, f"ways.{name}.filters.sections.{i}"))

@@ -12,7 +12,7 @@ from evenfield.loudspeaker.geometry import VENT, vent_area
 from evenfield.transducer import box as boxes
 from evenfield.transducer.coil import LR2, Coil, PlainInductance, SemiInductance
 from evenfield.transducer.driver import CompressionDriver, Driver
-from evenfield.transducer.network import DriverPart, Part, VentPart
+from evenfield.transducer.solution import DriverPart, Part, VentPart
 
 BOX = "box"
 """Name of the cabinet's box in the network."""
@@ -73,11 +73,17 @@ def parts_of(design: Design, names: tuple[str, ...], drivers: dict[str, Driver |
     return parts
 
 
+def output_impedances(design: Design) -> dict[str, float]:
+    """Each way's amplifier output impedance, ohm."""
+    return {name: float(way.amplifier.output_impedance) for name, way in design.ways.items() if way.driver is not None}
+
+
 def _in_box(design: Design, name: str) -> bool:
     """The lowest way works into the cabinet's box unless it says it is sealed; every other way only when it says not."""
     way = design.ways[name]
     lowest = name == next(iter(design.ways))
-    return way.driver is not None and way.driver.kind != "compression" and not (way.sealed if way.sealed is not None else not lowest)
+    sealed = way.sealed if way.sealed is not None else not lowest
+    return way.driver is not None and way.driver.kind != "compression" and not sealed
 
 
 def _net_volume(design: Design, gross: float) -> float:
@@ -119,4 +125,9 @@ def _coil(section: CoilInductance | None, key: str) -> Coil | None:
         where = f"{key}.inductance.{missing[0]}"
         raise DesignError(message(where, f"given for the {section.model} model", "nothing"), where)
     values = [float(getattr(section, n)) for n in needs]
-    return {"ideal": PlainInductance, "ladder": LR2, "power-law": SemiInductance}[section.model](*values)
+    models: dict[str, type[PlainInductance] | type[LR2] | type[SemiInductance]] = {
+        "ideal": PlainInductance,
+        "ladder": LR2,
+        "power-law": SemiInductance,
+    }
+    return models[section.model](*values)

@@ -18,9 +18,7 @@ FILE_VERSION = 1
 class _Unit:
     """Pydantic type of one quantity: text with a unit in the file, an SI `Amount` inside."""
 
-    def __init__(
-        self, dimension: str, low: float | None = None, high: float | None = None, open_low: bool = False
-    ) -> None:
+    def __init__(self, dimension: str, low: float | None = None, high: float | None = None, open_low: bool = False) -> None:
         self.dimension, self.low, self.high, self.open_low = dimension, low, high, open_low
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
@@ -113,13 +111,13 @@ class Brief(_Section):
     """How loud, how low, how large, how far, how dear."""
 
     listening_distance: Distance = Amount(1.0)
-    lowest_frequency: Frequency | None = Field(None, description="-6 dB point of the direct sound")
+    lowest_frequency: Frequency | None = Field(default=None, description="-6 dB point of the direct sound")
     highest_frequency: Frequency = Amount(16000.0)
     maximum_level: Level | None = Field(
-        None, description="RMS level at the listening distance, dB re 20 uPa, linear limits"
+        default=None, description="RMS level at the listening distance, dB re 20 uPa, linear limits"
     )
     maximum_level_from: Frequency = Amount(100.0)
-    flatness: Level | None = Field(None, description="largest deviation of the listening window from its mean, ± dB")
+    flatness: Level | None = Field(default=None, description="largest deviation of the listening window from its mean, ± dB")
     flatness_from: Frequency = Amount(100.0)
     coverage: Coverage | None = None
     widest: Length | None = None
@@ -141,7 +139,7 @@ class Cabinet(_Section):
     depth: Length
     edge_radius: Length
     wall_thickness: SmallLength = Amount(0.015)
-    net_volume: Volume | None = Field(None, description="air volume behind the woofer, damping and parts subtracted")
+    net_volume: Volume | None = Field(default=None, description="air volume behind the woofer, damping and parts subtracted")
     leakage_q: Quality = Amount(15.0)
     absorption_q: Quality = Amount(50.0)
 
@@ -170,10 +168,10 @@ class CoilInductance(_Section):
     """Lossy voice-coil inductance."""
 
     model: Literal["ideal", "ladder", "power-law"] = "ideal"
-    le: Inductance | None = Field(None, description="series inductance")
-    l2: Inductance | None = Field(None, description="ladder: inductance in parallel with r2")
+    le: Inductance | None = Field(default=None, description="series inductance")
+    l2: Inductance | None = Field(default=None, description="ladder: inductance in parallel with r2")
     r2: Ohms | None = None
-    k: Quality | None = Field(None, description="power law Z = k (jw)^n: k in ohm s^n")
+    k: Quality | None = Field(default=None, description="power law Z = k (jw)^n: k in ohm s^n")
     n: Ratio | None = None
 
 
@@ -195,16 +193,16 @@ class Driver(_Section):
     le: Inductance | None = None
     xmax: Length | None = None
     inductance: CoilInductance | None = None
-    power: Power | None = Field(None, description="long-term electrical power")
-    first_mode: Frequency | None = Field(None, description="the diaphragm is rigid below this")
+    power: Power | None = Field(default=None, description="long-term electrical power")
+    first_mode: Frequency | None = Field(default=None, description="the diaphragm is rigid below this")
     cone_depth: SmallLength = Amount(0.0)
     dust_cap_radius: Length | None = None
     dust_cap_height: SmallLength = Amount(0.0)
     dome_height: SmallLength = Amount(0.0)
     surround_width: SmallLength = Amount(0.0)
-    throat_radius: Length | None = Field(None, description="compression driver: exit radius")
-    exit_angle: Angle = Field(Amount(0.0), description="compression driver: half angle of the exit")
-    front_volume: Volume | None = Field(None, description="compression driver: air between diaphragm and throat")
+    throat_radius: Length | None = Field(default=None, description="compression driver: exit radius")
+    exit_angle: Angle = Field(default=Amount(0.0), description="compression driver: half angle of the exit")
+    front_volume: Volume | None = Field(default=None, description="compression driver: air between diaphragm and throat")
     rated_impedance: Ohms | None = None
 
 
@@ -225,8 +223,8 @@ class Waveguide(_Section):
     entry_angle: Angle = Field(description="half angle of the wall at the throat, from the axis")
     depth: Length
     mouth: Mouth
-    rounding: SmallLength = Field(Amount(0.0), description="radius of the join with the baffle")
-    profile: str = Field("smooth", description="name of a wall profile")
+    rounding: SmallLength = Field(default=Amount(0.0), description="radius of the join with the baffle")
+    profile: str = Field(default="smooth", description="name of a wall profile")
 
 
 class FilterSection(_Section):
@@ -234,7 +232,7 @@ class FilterSection(_Section):
 
     kind: Literal["high-pass", "low-pass", "low-shelf", "high-shelf", "peaking", "all-pass", "notch"]
     family: Literal["butterworth", "linkwitz-riley", "bessel"] = "butterworth"
-    order: int = Field(2, ge=1, le=24)
+    order: int = Field(default=2, ge=1, le=24)
     frequency: Frequency
     gain: Level = Amount(0.0)
     q: Quality = Amount(0.7071)
@@ -246,7 +244,7 @@ class Filters(_Section):
     gain: Level = Amount(0.0)
     delay: Time = Amount(0.0)
     invert: bool = False
-    sample_rate: Frequency | None = Field(None, description="digital (bilinear) evaluation; analogue when absent")
+    sample_rate: Frequency | None = Field(default=None, description="digital (bilinear) evaluation; analogue when absent")
     sections: tuple[FilterSection, ...] = ()
 
 
@@ -255,8 +253,8 @@ class Amplifier(_Section):
 
     gain: Level = Amount(0.0)
     output_impedance: Resistance = Amount(0.0)
-    voltage: Voltage | None = Field(None, description="largest output, V RMS")
-    current: Current | None = Field(None, description="largest output, A RMS")
+    voltage: Voltage | None = Field(default=None, description="largest output, V RMS")
+    current: Current | None = Field(default=None, description="largest output, A RMS")
 
 
 class Measured(_Section):
@@ -273,17 +271,17 @@ class Way(_Section):
     driver: Driver | None = None
     motor: dict[str, Any] | None = None
     waveguide: Waveguide | None = None
-    within: str | None = Field(None, description="coaxial: the way whose cone surrounds this one")
+    within: str | None = Field(default=None, description="coaxial: the way whose cone surrounds this one")
     filters: Filters = Filters()
     amplifier: Amplifier = Amplifier()
     measured: Measured | None = None
-    sealed: bool | None = Field(None, description="has its own rear chamber (default: every way but the lowest)")
+    sealed: bool | None = Field(default=None, description="has its own rear chamber (default: every way but the lowest)")
 
 
 class Tolerances(_Section):
     """How the tolerance band is drawn."""
 
-    samples: int = Field(40, ge=8, le=2000)
+    samples: int = Field(default=40, ge=8, le=2000)
     seed: int = 1
 
 

@@ -17,24 +17,27 @@ OUTPUT_FRACTION = 24
 """Predictions are given on this fractional-octave axis; ANSI/CTA-2034-A asks for 1/20 octave or finer (from memory)."""
 
 
+LEAST_STEP = 400.0
+"""Hz; solved frequencies need not lie closer: the far edges of a large body are weakly lit at the top of the band."""
+
+
 def output_axis() -> FloatArray:
     """(F,) Hz: the 1/24-octave axis of every prediction, 20 Hz to 20 kHz."""
     return octave_axis(OUTPUT_FRACTION)
 
 
 def solved_axis(output: FloatArray, body_size: float, speed_of_sound: float, density: float = 1.0) -> FloatArray:
-    """(S,) Hz: where the boundary elements are solved: sixth octaves, and never farther apart than the body's edge echoes allow.
+    """(S,) Hz: where the boundary elements are solved: sixth octaves, never farther apart than edge echoes allow.
 
     Sound diffracted at the far edges arrives up to about `body_size`/c after the direct sound, so the field ripples over
-    frequency with periods down to c/body_size; the front hemisphere's larger part ripples slower, so two points in each are taken and
-    the leave-one-out error is stated with every result. Below, one point per sixth
-    octave is denser than that.
+    frequency with periods down to c/body_size. Most of what reaches the front ripples slower: two points in each period are
+    taken, and every result states its leave-one-out error. Below, sixth octaves are denser than that.
     Parameters
         output : (F,) Hz, the axis that will be interpolated to; its ends are solved
         body_size : m, longest path along the front face
         density : > 0; 2 halves every step
     """
-    widest_step = speed_of_sound / body_size / 2.0 / density
+    widest_step = max(speed_of_sound / body_size / 2.0, LEAST_STEP) / density
     frequency, last = [float(output[0])], float(output[-1])
     while frequency[-1] < last:
         step = min(frequency[-1] * (10 ** (0.05 / density) - 1), widest_step)
@@ -55,7 +58,9 @@ class Upsampled:
     error_db: float
 
 
-def upsample(solved: FloatArray, value: ComplexArray, output: FloatArray, delay_distance: FloatArray | float, k_per_hz: float) -> ComplexArray:
+def upsample(
+    solved: FloatArray, value: ComplexArray, output: FloatArray, delay_distance: FloatArray | float, k_per_hz: float
+) -> ComplexArray:
     """Smooth radiation data from the solved to the output axis: (..., S) -> (..., F).
 
     `delay_distance` (broadcast against value[..., 0]) is the path, m, whose e^{-jkr} is taken out before the cubic spline and

@@ -51,7 +51,7 @@ def _ways(design: Design) -> list[shape.Element]:
     for name, way in design.ways.items():
         if way.driver is None or way.within:
             continue
-        element = _element(name, way)
+        element: shape.Element = _element(name, way)
         if name in inner:
             if not isinstance(element, shape.Cone):
                 key = f"ways.{inner[name]}.within"

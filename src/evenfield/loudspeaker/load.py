@@ -76,7 +76,7 @@ class Positions:
                     line = node.lc.item(step)[0] + 1  # type: ignore[attr-defined]
                 else:
                     break
-                node = node[step]  # type: ignore[index]
+                node = node[step]
             except (KeyError, IndexError, TypeError, AttributeError):
                 break
         return line
@@ -103,9 +103,7 @@ def _read_text(path: Path) -> str:
         hint = f" Try {near[0]}." if near and near[0] else ""
         raise DesignError(f"The design file must exist, got {path}.{hint}") from None
     except IsADirectoryError:
-        raise DesignError(
-            f"The design must be a file, got the folder {path}. Try one of the YAML files in it."
-        ) from None
+        raise DesignError(f"The design must be a file, got the folder {path}. Try one of the YAML files in it.") from None
     except UnicodeDecodeError:
         raise DesignError(f"The design file must be UTF-8 text, got something else in {path}.") from None
 
@@ -147,9 +145,7 @@ def _explain(error: ValidationError, positions: Positions) -> str:
     if len(lines) == 1:
         return lines[0]
     more = [f"(and {len(lines) - 8} more)"] if len(lines) > 8 else []
-    return "\n- ".join([f"{len(lines)} things in {positions.path.name} cannot be used:", *lines[:8]]) + "\n".join(
-        ["", *more]
-    )
+    return "\n- ".join([f"{len(lines)} things in {positions.path.name} cannot be used:", *lines[:8]]) + "\n".join(["", *more])
 
 
 def _is_other_branch(problem: Any) -> bool:

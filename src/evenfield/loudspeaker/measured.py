@@ -60,7 +60,9 @@ def _check_fit(source: Directivity, key: str, file: str, frequency: FloatArray) 
             "judging the file by itself: evenfield judge",
         )
     if not source.is_sphere:
-        raise refuse("a closed sphere", f"orbits only in {file}", "Sound power needs every direction", "a full-sphere measurement")
+        raise refuse(
+            "a closed sphere", f"orbits only in {file}", "Sound power needs every direction", "a full-sphere measurement"
+        )
     low, high = source.frequency[0], source.frequency[-1]
     if low > frequency[0] * 1.01 or high < frequency[-1] / 1.01:
         raise refuse(

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from evenfield import metrics
 from evenfield.base.air import Air
 from evenfield.base.errors import DesignError
 from evenfield.data.directions import sphere_directions
@@ -18,7 +19,7 @@ from evenfield.data.directivity import Directivity
 from evenfield.data.impedance import Impedance
 from evenfield.data.response import Response
 from evenfield.loudspeaker.chains import has_filters, responses
-from evenfield.loudspeaker.circuits import boxes_of, drivers_of, parts_of
+from evenfield.loudspeaker.circuits import boxes_of, drivers_of, output_impedances, parts_of
 from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.frequencies import leave_one_out_db, output_axis, solved_axis, upsample
 from evenfield.loudspeaker.geometry import VENT, cabinet_of, way_origin
@@ -26,10 +27,11 @@ from evenfield.loudspeaker.handover import Handover, handovers_of
 from evenfield.loudspeaker.load import Positions, read_design
 from evenfield.loudspeaker.measured import measured_way
 from evenfield.loudspeaker.store import Store
-from evenfield.loudspeaker.superpose import add_powers, add_ways, pressure_at
+from evenfield.loudspeaker.superpose import add_ways, pressure_at
 from evenfield.loudspeaker.sweep import Progress, RadiationSweep, sweep_radiation
 from evenfield.shape.elements import Cabinet
-from evenfield.transducer.network import NetworkSolution, solve_network
+from evenfield.transducer.network import solve_network
+from evenfield.transducer.solution import NetworkSolution
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -95,21 +97,28 @@ class Prediction:
         )  # fmt: skip
 
 
-def predict(design: Design, *, folder: str | Path | None = None, progress: Progress | None = None) -> Prediction:
+def predict(
+    design: Design,
+    *,
+    folder: str | Path | None = None,
+    progress: Progress | None = None,
+    frequency_hz: ArrayLike | None = None,
+) -> Prediction:
     """Predict a loudspeaker.
 
     Parameters
         design : Design
         folder : where measured files are looked for and `.evenfield/` keeps results; None keeps nothing
         progress : shows how far the solves are
+        frequency_hz : (F,) Hz, ascending; None is the 1/24-octave axis from 20 Hz to 20 kHz
     Returns
-        Prediction on the 1/24-octave axis from 20 Hz to 20 kHz.
+        Prediction on that axis.
     Raises DesignError when the parts contradict each other or do not fit; MeshError when the body cannot be solved.
     Cost: some 80 boundary-element solves for a compact monitor; a repeated call reads them from the store.
     """
     store = None if folder is None else Store(folder)
     air = design.air.to_air()
-    frequency = output_axis()
+    frequency = output_axis() if frequency_hz is None else np.asarray(frequency_hz, float)
     drivers = drivers_of(design, air)
     boxes = boxes_of(design)
     cabinet = cabinet_of(design)
@@ -117,7 +126,9 @@ def predict(design: Design, *, folder: str | Path | None = None, progress: Progr
     size = math.hypot(cabinet.width, cabinet.height)
     sweep = sweep_radiation(cabinet, solved_axis(frequency, size, air.speed_of_sound), air, store, progress)
     radiation = Radiated.on(frequency, sweep, cabinet, air)
-    network = solve_network(frequency, parts_of(design, sweep.parts, drivers), radiation.impedance, boxes, air=air)
+    parts = parts_of(design, sweep.parts, drivers)
+    sources = output_impedances(design)
+    network = solve_network(frequency, parts, radiation.impedance, boxes, air=air, output_impedance=sources)
     ways = {n: measured.get(n) or radiation.way(network, n, way_origin(design, n), air) for n in design.ways}
     return _assemble(design, ways, network, sweep, radiation, cabinet, air)
 
@@ -130,7 +141,7 @@ def predict_file(path: str | Path, *, progress: Progress | None = None) -> Predi
         return predict(design, folder=path.parent, progress=progress)
 
 
-class located:  # noqa: N801
+class located:
     """Adds file and line to the design errors raised inside it."""
 
     def __init__(self, positions: Positions) -> None:
@@ -230,18 +241,18 @@ def _assemble(
         ways,
         filters,
         system,
-        add_powers(ways, filters, ways[top].origin),
+        metrics.power_sum({n: w.filtered(filters[n]) for n, w in ways.items()}),
         {n: Impedance(frequency, network.impedance[i]) for i, n in enumerate(network.ways)},
         {n: Response(frequency, network.displacement[i, parts[n]], "m") for i, n in enumerate(network.ways)},
         {n: Response(frequency, moves[parts[n]] / (2j * np.pi * frequency), "m") for n in network.ways},
         {n: Response(frequency, moves[parts[n]], "m/s") for n in network.parts if n.startswith(VENT)},
-        handovers_of(design, ways, filters, frequency),
+        handovers_of(design, ways, filters),
         {n: float(w.driver.first_mode) for n, w in design.ways.items() if w.driver and w.driver.first_mode},
         min(network.lumped_limit_hz.values(), default=math.inf),
         float(np.sqrt(np.mean(sweep.error_db**2))),
         radiation.error_db,
         outline(cabinet),
-        tolerance_band(design, radiation, ways, filters, air),
+        tolerance_band(design, radiation, ways, filters, system, air),
         dict(sweep.statistics),
     )
 

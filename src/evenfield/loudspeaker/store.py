@@ -37,9 +37,7 @@ def canonical(value: Any) -> Any:
     if isinstance(value, BaseModel):
         return {"_": type(value).__name__} | {k: canonical(getattr(value, k)) for k in type(value).model_fields}
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {"_": type(value).__name__} | {
-            f.name: canonical(getattr(value, f.name)) for f in dataclasses.fields(value)
-        }
+        return {"_": type(value).__name__} | {f.name: canonical(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, Mapping):
         return {str(k): canonical(v) for k, v in sorted(value.items(), key=lambda kv: str(kv[0]))}
     if isinstance(value, np.ndarray):
@@ -99,9 +97,7 @@ class Store:
 
         write_whole(self.path_of(key), fill)
         with self._index() as index:
-            index.execute(
-                "INSERT OR REPLACE INTO result VALUES (?, ?, ?, ?, ?)", (key, kind, time.time(), seconds, note)
-            )
+            index.execute("INSERT OR REPLACE INTO result VALUES (?, ?, ?, ?, ?)", (key, kind, time.time(), seconds, note))
 
     def remove(self, key: str) -> None:
         """Forget a result."""

@@ -60,23 +60,3 @@ def add_ways(
         density=first.density,
         provenance={"kind": "ways added", "ways": list(ways)},
     )
-
-
-def add_powers(
-    ways: Mapping[str, Directivity], filters: Mapping[str, ComplexArray], origin: tuple[float, float, float]
-) -> Directivity:
-    """The power-summed (incoherent) far field of the filtered ways; magnitude only."""
-    first = next(iter(ways.values()))
-    power = sum(np.abs(way.pressure * filters[name][None]) ** 2 for name, way in ways.items())
-    return Directivity(
-        np.sqrt(np.asarray(power)).astype(complex),
-        first.directions,
-        first.frequency,
-        origin=origin,
-        phase_known=False,
-        level_absolute=all(w.level_absolute for w in ways.values()),
-        bandwidth=next((w.bandwidth for w in ways.values() if w.bandwidth), None),
-        speed_of_sound=first.speed_of_sound,
-        density=first.density,
-        provenance={"kind": "powers of the ways added", "ways": list(ways)},
-    )

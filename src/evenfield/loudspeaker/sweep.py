@@ -14,7 +14,15 @@ from evenfield.base.air import Air
 from evenfield.data.directions import Directions, sphere_directions
 from evenfield.loudspeaker.frequencies import ComplexArray, FloatArray
 from evenfield.loudspeaker.store import Arrays, Store, key_of
-from evenfield.shape.elements import Cabinet, moving_names
+from evenfield.shape.elements import Cabinet, Coaxial, Cone, Dome, Element, Throat, VentOpening, Waveguide, moving_names
+
+LARGEST_KA = 6.0
+"""A diaphragm of larger ka is never in its band: the mesh then cares for the smaller ones, and is coarser away from them."""
+
+PER_WAVELENGTH = 6.5
+AWAY_FACTOR = 1.7
+"""Elements per wavelength where it matters, and how much coarser elsewhere above `LARGEST_KA`; measured on Skiff's tweeter
+at 12 and 17 kHz: 0.1 dB RMS, 0.5 dB at most in front, within 20 dB of the maximum, as with a uniform mesh."""
 
 BAND_RATIO = 1.2
 """A mesh serves frequencies down to its highest one over this: the cost of a solve rises with the fourth power of frequency."""
@@ -48,7 +56,7 @@ class NoProgress:
 
 @dataclass(frozen=True)
 class RadiationSweep:
-    """Far field and radiation impedance per unit velocity of each moving part.
+    """Far field and radiation impedance per unit outward velocity of each moving part.
 
     Parameters
         parts : P names
@@ -92,6 +100,32 @@ def part_names(cabinet: Cabinet) -> tuple[str, ...]:
     return tuple(name for element in cabinet.elements for name in moving_names(element))
 
 
+def outward(cabinet: Cabinet) -> FloatArray:
+    """(P,) +1 for parts on the front face, whose solved unit velocity along x goes outwards; -1 on the rear face."""
+    return np.asarray([1.0 if e.face == "front" else -1.0 for e in cabinet.elements for _ in moving_names(e)])
+
+
+def focus_at(cabinet: Cabinet, frequency_hz: float, air: Air) -> tuple[str, ...]:
+    """The parts whose sound is wanted at a frequency; empty when that is all of them."""
+    radius = {}
+    for element in cabinet.elements:
+        for source in _sources(element):
+            radius[source.name] = source.radius
+    wavenumber = float(air.wavenumber(frequency_hz))
+    wanted = tuple(n for n, a in radius.items() if wavenumber * a <= LARGEST_KA)
+    if not wanted and radius:
+        wanted = (min(radius, key=lambda n: radius[n]),)
+    return () if len(wanted) == len(radius) else wanted
+
+
+def _sources(element: Element) -> tuple[Cone | Dome | Throat, ...]:
+    if isinstance(element, Coaxial):
+        return (element.cone, *_sources(element.source))
+    if isinstance(element, Waveguide):
+        return (element.source,)
+    return () if isinstance(element, VentOpening) else (element,)
+
+
 def bands(frequency: FloatArray) -> Iterator[NDArray[np.intp]]:
     """Groups of indices that share a mesh, highest first, so that the longest solves come first and time left is honest."""
     last = len(frequency)
@@ -104,7 +138,17 @@ def bands(frequency: FloatArray) -> Iterator[NDArray[np.intp]]:
 def _inputs(cabinet: Cabinet, air: Air) -> tuple[Any, ...]:
     from evenfield import radiation, shape
 
-    return (cabinet, air.speed_of_sound, air.density, shape.PHYSICS_VERSION, radiation.PHYSICS_VERSION, BAND_RATIO)
+    return (
+        cabinet,
+        air.speed_of_sound,
+        air.density,
+        shape.PHYSICS_VERSION,
+        radiation.PHYSICS_VERSION,
+        BAND_RATIO,
+        LARGEST_KA,
+        PER_WAVELENGTH,
+        AWAY_FACTOR,
+    )
 
 
 def _key(inputs: tuple[Any, ...], frequency_hz: float) -> str:
@@ -136,16 +180,23 @@ def _solve_all(
     return {name: np.stack([pieces[i][name] for i in range(len(frequency))], axis=-1) for name in pieces[0]}
 
 
-def _solve_band(
-    cabinet: Cabinet, frequency: FloatArray, wanted: list[int], top: float, air: Air
-) -> Iterator[tuple[int, Arrays]]:
+def _solve_band(cabinet: Cabinet, frequency: FloatArray, wanted: list[int], top: float, air: Air) -> Iterator[tuple[int, Arrays]]:
     from evenfield.radiation import SurfaceProblem
     from evenfield.shape import build_surface, edge_lengths_for
 
-    mesh = build_surface(cabinet, edge_lengths_for(cabinet, top, air.speed_of_sound))
+    lengths = edge_lengths_for(
+        cabinet,
+        top,
+        air.speed_of_sound,
+        per_wavelength=PER_WAVELENGTH,
+        focus=focus_at(cabinet, top, air),
+        away_factor=AWAY_FACTOR,
+    )
+    mesh = build_surface(cabinet, lengths)
     problem = SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=air)
     directions = sphere_directions()
     order = [problem.parts.index(name) for name in part_names(cabinet)]
+    out = outward(cabinet)
     for i in wanted:
         began = time.perf_counter()
         solution = problem.solve(float(frequency[i]))
@@ -153,13 +204,13 @@ def _solve_band(
         yield (
             i,
             {
-                "far_field": far[order].astype(np.complex64),
-                "impedance": solution.radiation_impedance[np.ix_(order, order)],
-                "error_db": np.float64(solution.error_db),
-                "unknowns": np.int64(solution.statistics["unknowns"]),
-                "triangles": np.int64(len(mesh.triangles)),
-                "iterations": np.int64(solution.statistics["iterations"]),
-                "seconds": np.float64(time.perf_counter() - began),
+                "far_field": (far[order] * out[:, None]).astype(np.complex64),
+                "impedance": solution.radiation_impedance[np.ix_(order, order)] * np.outer(out, out),
+                "error_db": np.asarray(solution.error_db),
+                "unknowns": np.asarray(solution.solved_pressure.shape[1]),
+                "triangles": np.asarray(len(mesh.triangles)),
+                "iterations": np.asarray(solution.iterations.max()),
+                "seconds": np.asarray(time.perf_counter() - began),
             },
         )
 
@@ -181,5 +232,3 @@ def _assemble(cabinet: Cabinet, frequency: FloatArray, stored: Arrays) -> Radiat
             "solve seconds": float(seconds.sum()),
         },
     )
-
-

@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.base.air import Air
+from evenfield.base.constants import REFERENCE_PRESSURE, SENSITIVITY_VOLTAGE
 from evenfield.base.units import Amount
 from evenfield.data.directivity import Directivity
-from evenfield.loudspeaker.circuits import boxes_of, drivers_of, parts_of
+from evenfield.loudspeaker.circuits import boxes_of, drivers_of, output_impedances, parts_of
 from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.geometry import way_origin
 from evenfield.transducer.network import solve_network
@@ -30,9 +31,10 @@ def tolerance_band(
     radiation: Radiated,
     ways: Mapping[str, Directivity],
     filters: Mapping[str, ComplexArray],
+    system: Directivity,
     air: Air,
 ) -> dict[str, Any] | None:
-    """Percentile band of the far-field on-axis level, dB relative to the nominal design; None without tolerances.
+    """Percentile band of the on-axis level, dB re 20 uPa at 2.83 V, referred to 1 m; None without tolerances.
 
     Each ± figure is drawn uniformly within its bounds, all independent, from the design's seed; the radiation is kept (it does
     not depend on the circuit).
@@ -47,10 +49,12 @@ def tolerance_band(
         varied = _vary(design, toleranced, rng)
         levels.append(20 * np.log10(np.abs(_on_axis(varied, radiation, ways, filters, air) / nominal)))
     low, high = np.percentile(np.asarray(levels), COVERAGE, axis=0)
+    level = 20 * np.log10(np.abs(system.on_axis()) * SENSITIVITY_VOLTAGE / REFERENCE_PRESSURE)
     return {
         "frequency": radiation.frequency,
-        "low_db": low,
-        "high_db": high,
+        "nominal_db": level,
+        "low_db": level + low,
+        "high_db": level + high,
         "samples": design.tolerances.samples,
         "words": f"{COVERAGE[0]:g} to {COVERAGE[1]:g} % of {design.tolerances.samples} seeded draws, each ± figure uniform",
     }
@@ -77,7 +81,8 @@ def _on_axis(
     """(F,) far-field on-axis pressure of the system."""
     drivers = drivers_of(design, air)
     parts = parts_of(design, radiation.parts, drivers)
-    network = solve_network(radiation.frequency, parts, radiation.impedance, boxes_of(design), air=air)
+    sources = output_impedances(design)
+    network = solve_network(radiation.frequency, parts, radiation.impedance, boxes_of(design), air=air, output_impedance=sources)
     axis = int(np.argmax(next(iter(ways.values())).directions.vectors[:, 0]))
     total = np.zeros(len(radiation.frequency), complex)
     k = 2 * np.pi * radiation.frequency / air.speed_of_sound

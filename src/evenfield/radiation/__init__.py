@@ -1,1 +1,37 @@
 """Exterior sound radiation: boundary elements on a closed surface."""
+
+from __future__ import annotations
+
+from importlib import import_module as _import_module
+from typing import TYPE_CHECKING, Any
+
+_WHERE = {
+    "FrequencySolution": "surface_solution",
+    "SurfaceProblem": "surface",
+    "SurfaceSolution": "surface_solution",
+    "SurfaceSolver": "surface_solver",
+    "SurfaceStatistics": "surface_solution",
+    "iterate_surface": "surface",
+    "solve_surface": "surface",
+}
+
+PHYSICS_VERSION = 1
+"""Raised when results change for the same inputs; part of the key of stored results."""
+
+__all__ = sorted(_WHERE)
+
+if TYPE_CHECKING:
+    from evenfield.radiation.surface import SurfaceProblem as SurfaceProblem
+    from evenfield.radiation.surface import iterate_surface as iterate_surface
+    from evenfield.radiation.surface import solve_surface as solve_surface
+    from evenfield.radiation.surface_solution import FrequencySolution as FrequencySolution
+    from evenfield.radiation.surface_solution import SurfaceSolution as SurfaceSolution
+    from evenfield.radiation.surface_solution import SurfaceStatistics as SurfaceStatistics
+    from evenfield.radiation.surface_solver import SurfaceSolver as SurfaceSolver
+
+
+def __getattr__(name: str) -> Any:
+    # the compiled solver loads when first asked for
+    if name in _WHERE:
+        return getattr(_import_module(f"evenfield.radiation.{_WHERE[name]}"), name)
+    raise AttributeError(f"module 'evenfield.radiation' has no attribute {name!r}")

@@ -15,8 +15,12 @@ from evenfield.shape.elements import (
     VentOpening,
     Waveguide,
 )
+from evenfield.shape.facts import MovingPart, SurfaceFacts, outline, rounded_box_volume, surface_facts
 from evenfield.shape.profiles import PROFILES, Profile
 from evenfield.shape.sizes import EdgeLengths, edge_lengths_for
+
+PHYSICS_VERSION = 3
+"""Raised when results change for the same inputs; part of the key of stored results."""
 
 __all__ = [
     "PROFILES",
@@ -27,13 +31,18 @@ __all__ = [
     "EdgeLengths",
     "Element",
     "Elliptic",
+    "MovingPart",
     "Outline",
     "Profile",
     "Round",
     "RoundedRectangle",
+    "SurfaceFacts",
     "Throat",
     "VentOpening",
     "Waveguide",
     "build_surface",
     "edge_lengths_for",
+    "outline",
+    "rounded_box_volume",
+    "surface_facts",
 ]

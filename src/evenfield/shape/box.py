@@ -1,35 +1,28 @@
-"""The rounded box: its flat faces, quarter-cylinder edges and sphere corners, as patches that share their boundary points.
+"""The rounded box: its flat faces, quarter-cylinder edges and sphere corners, as patches between the lines of the skeleton.
 
-Every boundary curve is sampled once, so neighbouring patches fit by construction. Each patch is laid flat without
-stretching (faces, unrolled edges) or conformally (corners, stereographic), filled there, and lifted back.
+Each patch is laid flat without stretching (faces, unrolled edges) or conformally (corners, stereographic), filled there, and
+lifted back. Edges with the same number of rows at both ends are stitched row by row.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenfield.shape.elements import Cabinet, Element
+from evenfield.shape.elements import Round, VentOpening
 from evenfield.shape.fill import fill
-from evenfield.shape.rings import HALF, Half, curvature_limit, dense_ring, lengths, mesh_half, place
-from evenfield.shape.sizes import EdgeLengths
-from evenfield.shape.strips import Strip, strips_of
+from evenfield.shape.outlines import outline_area
+from evenfield.shape.rings import Half, mesh_half, place, ring_points, stitch
+from evenfield.shape.skeleton import STRETCH, Seat, Skeleton
+from evenfield.shape.strips import RIGID
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
-Key = tuple[float, ...]
-
-ROWS = 2
-"""Least number of rows of triangles over the 90 degrees of a rounded edge."""
-STRETCH = 2.2
-"""How much longer than wide triangles may be along a rounded edge."""
-_GROWTH = 0.13  # edge length per distance behind the front face
-_THIN = 1e-9  # m; a sharp edge
 
 
 @dataclass(frozen=True)
@@ -41,194 +34,8 @@ class Patch:
     part: NDArray[np.str_]
 
 
-@dataclass
-class _Line:
-    """A straight boundary line: dense points, the target edge length there, the points chosen."""
-
-    dense: Array
-    size: Array
-    points: Array | None = None
-
-    def sample(self) -> None:
-        index = place(self.dense, self.size, 1)
-        share = index / (len(self.dense) - 1)
-        self.points = self.dense[0] + share[:, None] * (self.dense[-1] - self.dense[0])
-        self.points[0], self.points[-1] = self.dense[0], self.dense[-1]
-
-
-@dataclass
-class Seat:
-    """An element in its place: its strips, and the line where it meets the face."""
-
-    element: Element
-    strips: list[Strip]
-    size: Array
-    theta: Array | None = None
-
-    @property
-    def dense(self) -> Array:
-        """(241, 3) half outline in the element's own axes, m."""
-        return dense_ring(self.strips[0], 0.0)
-
-
-class Box:
-    """A cabinet being cut into patches. `gap_factor`: edge length over the gap between two outlines."""
-
-    def __init__(self, cabinet: Cabinet, edge: EdgeLengths, gap_factor: float) -> None:
-        self.cabinet, self.edge, self.gap_factor = cabinet, edge, gap_factor
-        self.half = cabinet.symmetric
-        self.outer = np.array([cabinet.depth, cabinet.width, cabinet.height]) / 2
-        self.radius = cabinet.edge_radius if cabinet.edge_radius > _THIN else 0.0
-        self.flat = self.outer - self.radius
-        self.shift = np.array([-cabinet.depth / 2, 0.0, 0.0])
-        self.arc = self.radius * math.pi / 2
-        self.lines: dict[Key, _Line] = {}
-        self.arcs: dict[Key, Array] = {}
-        self.seats = {s: self._seats(s) for s in (1, -1)}
-        self._lay_lines()
-        self._respect_gaps()
-        self._grade()
-        for line in self.lines.values():
-            line.sample()
-        for seat in self.seats[1] + self.seats[-1]:
-            index = place(seat.dense, seat.size, 3)
-            seat.theta = np.interp(index, np.arange(len(HALF)), HALF)
-
-    # sizes
-
-    def base(self, x: Array) -> Array:
-        """Target edge length at x (m, 0 at the front, negative behind), before the elements refine it."""
-        return np.minimum(self.edge.rear, self.edge.front + _GROWTH * np.maximum(-x, 0.0))
-
-    def across(self, x: Array) -> Array:
-        """Target edge length across a rounded edge, m."""
-        h = np.minimum(self.base(x), self.edge.edges)
-        return np.minimum(h, self.arc / ROWS) if self.radius else h
-
-    def _seats(self, side: int) -> list[Seat]:
-        face = "front" if side > 0 else "rear"
-        seats = []
-        for element in sorted((e for e in self.cabinet.elements if e.face == face), key=lambda e: (e.z, e.y)):
-            strips = strips_of(element)
-            start, size = 0.0, self.edge.of(strips[0].region)
-            for strip, long in zip(strips, lengths(strips), strict=True):
-                size = min(size, self.edge.of(strip.region) + self.edge.grading * start)
-                start += long
-            x = 0.0 if side > 0 else -self.cabinet.depth
-            size = min(size, float(self.base(np.array(x))))
-            seats.append(Seat(element, strips, curvature_limit(dense_ring(strips[0], 0.0), size)))
-        return seats
-
-    # lines
-
-    def low(self, axis: int) -> float:
-        """Lower end of the flat part along an axis, m (from the body's centre)."""
-        return 0.0 if axis == 1 and self.half else -float(self.flat[axis])
-
-    def _lay_lines(self) -> None:
-        for axis, side in itertools.product(range(3), (1, -1)):
-            if self.half and axis == 1 and side < 0:
-                continue
-            j, k = (axis + 1) % 3, (axis + 2) % 3
-            for along, other in ((j, k), (k, j)):
-                for value in (self.low(other), float(self.flat[other])):
-                    ends = np.zeros((2, 3))
-                    ends[:, axis], ends[:, other] = side * self.outer[axis], value
-                    ends[:, along] = self.low(along), self.flat[along]
-                    self._lay(ends)
-
-    def _lay(self, ends: Array) -> None:
-        dense = ends[0] + np.linspace(0, 1, 65)[:, None] * (ends[1] - ends[0])
-        x = dense[:, 0] + self.shift[0]
-        on_plane = self.half and ends[0, 1] == 0 and ends[1, 1] == 0
-        size = self.base(x) if on_plane else np.minimum(self.base(x), STRETCH * self.across(x))
-        self.lines[_key(ends)] = _Line(dense, size)
-
-    def _on_face(self, side: int) -> list[_Line]:
-        return [
-            line
-            for line in self.lines.values()
-            if np.all(line.dense[:, 0] == side * self.outer[0]) and not (self.half and np.all(line.dense[:, 1] == 0))
-        ]
-
-    def _whole(self, seat: Seat) -> Array:
-        """(N, 2) the seat's outline in its face: both halves, or the right half alone in a symmetric body."""
-        right = seat.dense[:, 1:]
-        points = right if self.half else np.vstack([right, right * [-1, 1]])
-        return points + [seat.element.y, seat.element.z]
-
-    def _respect_gaps(self) -> None:
-        from scipy.spatial import cKDTree
-
-        for side in (1, -1):
-            outlines = [self._whole(s) for s in self.seats[side]]
-            for n, (seat, outline) in enumerate(zip(self.seats[side], outlines, strict=True)):
-                gap = np.min(self.flat[1:] - np.abs(outline), axis=1)
-                for m, other in enumerate(outlines):
-                    if m != n:
-                        gap = np.minimum(gap, cKDTree(other).query(outline)[0])
-                both = gap.reshape(-1, len(HALF)).min(axis=0)
-                seat.size = np.minimum(seat.size, np.maximum(self.gap_factor * both, 2e-4))
-                for line in self._on_face(side):
-                    near = cKDTree(outline).query(line.dense[:, 1:])[0]
-                    line.size = np.minimum(line.size, np.maximum(self.gap_factor * near, 2e-4))
-
-    def _grade(self) -> None:
-        """Let no boundary's edge length grow faster than the grading along and between the boundaries."""
-        points, sizes = [], []
-        for line in self.lines.values():
-            points.append(line.dense)
-            sizes.append(line.size)
-        for side in (1, -1):
-            for seat in self.seats[side]:
-                whole = self._whole(seat)[:: 4 if self.half else 8]
-                points.append(np.column_stack([np.full(len(whole), side * self.outer[0]), whole]))
-                size = seat.size if self.half else np.concatenate([seat.size, seat.size])
-                sizes.append(size[:: 4 if self.half else 8])
-        at, own = np.vstack(points), np.concatenate(sizes)
-
-        def graded(targets: Array) -> Array:
-            d = np.linalg.norm(targets[:, None] - at, axis=2)
-            return np.asarray((own + self.edge.grading * d).min(axis=1))
-
-        for line in self.lines.values():
-            line.size = np.minimum(line.size, graded(line.dense))
-        for side in (1, -1):
-            for seat in self.seats[side]:
-                whole = self._whole(seat)
-                limit = graded(np.column_stack([np.full(len(whole), side * self.outer[0]), whole]))
-                seat.size = np.minimum(seat.size, limit.reshape(-1, len(HALF)).min(axis=0))
-        self._graded = graded
-
-    # boundary points, in the direction asked for
-
-    def line(self, start: Array, end: Array) -> Array:
-        """Points of a boundary line from start to end, both included."""
-        points = self.lines[_key(np.array([start, end]))].points
-        assert points is not None
-        return points if np.allclose(points[0], start, atol=1e-12, rtol=0) else points[::-1]
-
-    def bow(self, centre: Array, first: Array, second: Array) -> Array:
-        """Points of a quarter circle about `centre` from the unit vector `first` to `second`, both ends included."""
-        key = (*np.round(centre, 9).tolist(), *np.sort(np.abs(first) * 1 + np.abs(second) * 2).tolist())
-        key = (*np.round(centre, 9).tolist(), *(np.abs(first) + np.abs(second)).tolist())
-        forward = int(np.argmax(np.abs(first))) < int(np.argmax(np.abs(second)))
-        if key not in self.arcs:
-            a, b = (first, second) if forward else (second, first)
-            middle = centre + self.radius * (a + b) / math.sqrt(2)
-            count = max(ROWS, math.ceil(self.arc / float(self.across(np.array(middle[0] + self.shift[0]))) - 0.1))
-            turn = np.linspace(0, math.pi / 2, count + 1)[:, None]
-            points = centre + self.radius * (np.cos(turn) * a + np.sin(turn) * b)
-            points[0], points[-1] = self._tip(centre, a), self._tip(centre, b)
-            self.arcs[key] = points
-        return self.arcs[key] if forward else self.arcs[key][::-1]
-
-    def _tip(self, centre: Array, direction: Array) -> Array:
-        """The end of a quarter circle, to the last bit where the lines have it."""
-        axis = int(np.argmax(np.abs(direction)))
-        point = centre.copy()
-        point[axis] = math.copysign(self.outer[axis], direction[axis])
-        return point
+class Box(Skeleton):
+    """A cabinet being cut into patches."""
 
     # patches
 
@@ -259,22 +66,20 @@ class Box:
         seats = self.seats[side] if axis == 0 else []
         halves = [self._mount(s, side) for s in seats]
         sides = [self.line(corners[n], corners[(n + 1) % 4]) for n in range(4)]
-        holes: list[Array] = []
-        if axis == 0 and self.half and seats:
-            sides[3] = self._broken(corners[3], corners[0], halves)
-        else:
-            holes = [self._hole(patch, half) for patch, half in halves]
+        cut = [mounted for mounted, seat in zip(halves, seats, strict=True) if seat.cut]
+        if cut:
+            sides[3] = self._broken(corners[3], corners[0], cut)
+        holes = [self._hole(*mounted) for mounted, seat in zip(halves, seats, strict=True) if not seat.cut]
         loop = np.vstack([s[:-1] for s in sides])
 
-        def size(points: Array) -> Array:
-            x = np.full(len(points), side * self.outer[0]) if axis == 0 else points[:, (0 - j) % 3 if j == 0 else 1]
-            return np.asarray(self.base(x + self.shift[0]))
+        def lifted(flat: Array) -> Array:
+            points = np.zeros((len(flat), 3))
+            points[:, axis] = side * self.outer[axis]
+            points[:, [j, k]] = flat
+            return points
 
-        flat, triangles = fill([p[:, [j, k]] for p in [loop, *holes]], size, self.edge.grading)
-        points = np.zeros((len(flat), 3))
-        points[:, axis] = side * self.outer[axis]
-        points[:, [j, k]] = flat
-        yield self._outward(points, triangles)
+        flat, triangles = fill([p[:, [j, k]] for p in [loop, *holes]], lambda p: self.base(lifted(p)), self.edge.grading)
+        yield self._outward(lifted(flat), triangles)
         yield from (patch for patch, _ in halves)
 
     def _broken(self, top: Array, bottom: Array, halves: list[tuple[Patch, Half]]) -> Array:
@@ -282,33 +87,24 @@ class Box:
         pieces, start = [], top
         for patch, half in reversed(halves):  # seats are sorted upwards
             ring = patch.points[: half.outer] - self.shift
-            pieces += [self._cut(start, ring[-1])[:-1], ring[::-1][:-1]]
+            pieces += [self.cut(start, ring[-1])[:-1], ring[::-1][:-1]]
             start = ring[0]
-        return np.vstack([*pieces, self._cut(start, bottom)])
-
-    def _cut(self, start: Array, end: Array) -> Array:
-        dense = start + np.linspace(0, 1, 65)[:, None] * (end - start)
-        size = np.minimum(self.base(dense[:, 0] + self.shift[0]), self._graded(dense))
-        line = _Line(dense, size)
-        line.sample()
-        assert line.points is not None
-        return line.points
+        return np.vstack([*pieces, self.cut(start, bottom)])
 
     def _hole(self, patch: Patch, half: Half) -> Array:
         right = patch.points[: half.outer]
         left = patch.points[len(half.points) : len(half.points) + half.outer]
-        return np.vstack([right, left[-2:0:-1]]) - self.shift
+        return np.asarray(np.vstack([right, left[-2:0:-1]]) - self.shift)
 
     def _mount(self, seat: Seat, side: int) -> tuple[Patch, Half]:
         """An element's surface in its place; the other half follows the first where the body has no symmetry."""
-        assert seat.theta is not None
-        half = mesh_element(seat, self.edge)
+        half = self._half_of(seat)
         place_at = np.array([0.0 if side > 0 else -self.cabinet.depth, seat.element.y, seat.element.z])
         points, triangles, part = half.points * [side, 1, 1] + place_at, half.triangles, half.part
         points[: half.outer, 0] = side * self.outer[0] + self.shift[0]
         if side < 0:
             triangles = triangles[:, ::-1]
-        if not self.half:
+        if not seat.cut:
             left = half.points * [side, -1, 1] + place_at
             left[: half.outer, 0] = points[: half.outer, 0]
             points = np.vstack([points, left])
@@ -316,17 +112,67 @@ class Box:
             part = np.concatenate([part, part])
         return Patch(points, triangles, part), half
 
+    def _half_of(self, seat: Seat) -> Half:
+        """Half an element on the outline points of its seat: rings, or a plane filling for a long flat vent."""
+        assert seat.theta is not None
+        if not isinstance(seat.element, VentOpening) or isinstance(seat.element.outline, Round):
+            return mesh_half(seat.strips, self.edge.of, seat.theta, self.edge.grading)
+        ring = ring_points(seat.strips[0], 0.0, seat.theta, outline_area(seat.element.outline))
+        h = self.edge.of(seat.element.name)
+        dense = ring[-1] + np.linspace(0, 1, 65)[:, None] * (ring[0] - ring[-1])
+        axis = dense[0] + place(dense, np.full(65, h), 1)[1:-1, None] / 64 * (dense[-1] - dense[0])
+        loop = np.vstack([ring, axis])
+        flat, triangles = fill([loop[:, 1:]], lambda p: np.full(len(p), h), self.edge.grading)
+        points = np.column_stack([np.zeros(len(flat)), flat])
+        return Half(points, triangles, np.full(len(triangles), seat.element.name), len(ring))
+
     def _edge(self, axis: int, j: int, sj: int, k: int, sk: int) -> Patch:
         low, high = np.zeros(3), np.zeros(3)
         for p, value in ((low, self.low(axis)), (high, float(self.flat[axis]))):
             p[axis], p[j], p[k] = value, sj * self.flat[j], sk * self.flat[k]
         ej, ek = sj * np.eye(3)[j], sk * np.eye(3)[k]
-        first = self.line(self._tip(low, ej), self._tip(high, ej))
-        second = self.line(self._tip(low, ek), self._tip(high, ek))
+        first = self.line(self.tip(low, ej), self.tip(high, ej))
+        second = self.line(self.tip(low, ek), self.tip(high, ek))
         loop = np.vstack([first[:-1], self.bow(high, ej, ek)[:-1], second[::-1][:-1], self.bow(low, ej, ek)[::-1][:-1]])
-        u = np.linspace(low[axis], high[axis], 129)
+        bows = [self.bow(p, ej, ek) for p in (low, high)]
+        if len(bows[0]) == len(bows[1]):
+            rows = self._rows(axis, first, second, bows)
+            if rows is not None:
+                return rows
+        return self._unrolled(axis, low, (ej, ek), (first, second), loop)
+
+    def _rows(self, axis: int, first: Array, second: Array, bows: list[Array]) -> Patch | None:
+        """A rounded edge stitched row by row, or None where its lines are too unlike for that."""
+        count = len(bows[0]) - 1
+        height = self.arc / count
+        u = np.linspace(first[0, axis], first[-1, axis], 129)
+        near, far = _spacing(first[:, axis], u), _spacing(second[:, axis], u)
+        if np.any(np.maximum(near, far) > 1.6 * np.minimum(near, far)) or min(near.min(), far.min()) < 0.6 * height:
+            return None
+        rows = [first]
+        for n in range(1, count):
+            size = near + (far - near) * n / count
+            line = np.outer(u, np.eye(3)[axis])
+            pieces = len(place(line, size, 1)) - 1
+            if pieces == len(rows[-1]) - 1:  # staggered rows make better triangles
+                pieces += 1 if n % 2 else -1
+            index = place(line, size * ((len(place(line, size, 1)) - 1) / max(pieces, 1)), max(pieces, 1))
+            row = np.repeat(bows[0][n][None], len(index), axis=0)
+            row[:, axis] = np.interp(index, np.arange(len(u)), u)
+            row[0], row[-1] = bows[0][n], bows[1][n]
+            rows.append(row)
+        rows.append(second)
+        start = np.concatenate([[0], np.cumsum([len(r) for r in rows])])
+        triangles = [stitch(rows[n][:, axis], rows[n + 1][:, axis], int(start[n]), int(start[n + 1])) for n in range(count)]
+        return self._outward(np.vstack(rows), np.vstack(triangles))
+
+    def _unrolled(self, axis: int, low: Array, arms: tuple[Array, Array], lines: tuple[Array, Array], loop: Array) -> Patch:
+        """A rounded edge unrolled, shortened lengthwise where its triangles may be long, and filled."""
+        ej, ek = arms
+        first, second = lines
+        u = np.linspace(first[0, axis], first[-1, axis], 129)
         middle = np.outer(u, np.eye(3)[axis]) + low * (1 - np.eye(3)[axis]) + self.radius * (ej + ek) / math.sqrt(2)
-        across = self.across(middle[:, 0] + self.shift[0])
+        across = self.across(middle)
         spacing = np.minimum(_spacing(first[:, axis], u), _spacing(second[:, axis], u))
         pace = np.clip(spacing / across, 1.0, STRETCH)
         v = np.concatenate([[0.0], np.cumsum(np.diff(u) * 2 / (pace[1:] + pace[:-1]))])
@@ -351,7 +197,7 @@ class Box:
         up = np.cross(pole, right)
         q = (loop - centre) / self.radius
         scale = 2 * self.radius / (1 + q @ pole)
-        h = float(self.across(np.array(centre[0] + self.shift[0])))
+        h = float(self.across(centre + self.radius * pole))
 
         def size(points: Array) -> Array:
             return np.asarray(h * (1 + np.sum(points**2, axis=1) / (2 * self.radius) ** 2))
@@ -368,24 +214,10 @@ class Box:
         a, b, c = (points[triangles[:, i]] for i in range(3))
         if np.sum(np.cross(b - a, c - a) * (a + b + c)) < 0:
             triangles = triangles[:, ::-1]
-        return Patch(points + self.shift, triangles, np.full(len(triangles), "rigid"))
-
-
-def mesh_element(seat: Seat, edge: EdgeLengths) -> Half:
-    """Half an element, on the outline points its seat has."""
-    assert seat.theta is not None
-    return mesh_half(seat.strips, edge.of, seat.theta, edge.grading)
+        return Patch(points + self.shift, triangles, np.full(len(triangles), RIGID))
 
 
 def _spacing(at: Array, where: Array) -> Array:
     """Distance between the points `at` (monotonic), read at `where`."""
     at = np.sort(at)
     return np.interp(where, (at[1:] + at[:-1]) / 2, np.diff(at))
-
-
-def _key(ends: Array) -> Key:
-    a, b = sorted(tuple(np.round(p, 9).tolist()) for p in ends)
-    return (*a, *b)
-
-
-__all__ = ["Box", "Callable", "Patch"]

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
+from evenfield.base.errors import MeshError, message
 from evenfield.data.mesh import SurfaceMesh
 from evenfield.shape.box import Box, Patch
 from evenfield.shape.elements import Cabinet, moving_names
+from evenfield.shape.facts import surface_facts
 from evenfield.shape.fill import BoundaryLost
 from evenfield.shape.sizes import EdgeLengths
+from evenfield.shape.skeleton import ROWS
 
 Array = NDArray[np.float64]
 
@@ -34,10 +39,47 @@ def build_surface(cabinet: Cabinet, edge_lengths: EdgeLengths) -> SurfaceMesh:
             lost = error
             continue
         mesh = _join(_in_order(patches, cabinet), box.half)
-        mesh.check_closed()
+        _check(mesh, cabinet)
         return mesh
     assert lost is not None
     raise lost
+
+
+def _check(mesh: SurfaceMesh, cabinet: Cabinet) -> None:
+    """Closed, oriented, of the body's volume within what flat facets may miss, and with the parts' own areas."""
+    mesh.check_closed()
+    facts = surface_facts(cabinet, wall=0.0)
+    for name, part in facts.parts.items():
+        area = float((mesh.cross[mesh.of_part(name)] @ np.array(part.axis)).sum()) / 2
+        if abs(area - part.area) > 1e-4 * part.area:
+            raise MeshError(message(f"moving area of {name!r}", f"{part.area:.6g} m2 within 0.01 %", f"{area:.6g} m2"))
+    bound = facet_volume(mesh, cabinet)
+    if abs(mesh.volume - facts.body_volume) > bound:
+        raise MeshError(
+            message(
+                "volume of the surface grid",
+                f"{facts.body_volume:.6g} m3 within {bound:.2g} m3 (its facets)",
+                f"{mesh.volume:.6g} m3",
+                fix="shorter edges",
+            )
+        )
+
+
+def facet_volume(mesh: SurfaceMesh, cabinet: Cabinet) -> float:
+    """What flat facets may miss of the body's volume, m3.
+
+    On rounded edges and corners, what one chord of 90 degrees over `ROWS` cuts off a circle, half as much again for rows that
+    wander. On the elements an eighth of each triangle's longest edge squared over the radius of curvature, which the grid
+    keeps above that edge except at kinks: a tenth of the edge.
+    """
+    r = cabinet.edge_radius
+    cut = r**2 * (math.pi / 4 - ROWS * math.sin(math.pi / (2 * ROWS)) / 2)
+    length = 4 * (cabinet.width + cabinet.height + cabinet.depth - 4 * r)
+    x = mesh.centroid[:, 0]
+    on_face = (np.abs(x) < 1e-9) | (np.abs(x + cabinet.depth) < 1e-9)
+    y, z = (np.abs(mesh.centroid[:, n]) for n in (1, 2))
+    curved = (y < cabinet.width / 2 - r) & (z < cabinet.height / 2 - r) & ~on_face
+    return 1.5 * cut * (length + 4 * r) + float(np.sum(0.1 * mesh.area[curved] * mesh.longest_edge[curved])) + 1e-9
 
 
 def _in_order(patches: list[Patch], cabinet: Cabinet) -> list[Patch]:

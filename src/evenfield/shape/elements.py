@@ -7,7 +7,7 @@ dotted path in the design file, for error messages.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from evenfield.base.errors import DesignError, message
@@ -103,7 +103,10 @@ class Throat:
 
 @dataclass(frozen=True)
 class VentOpening:
-    """The mouth of a vent: a flat flush moving disc or rounded rectangle on the front or rear face."""
+    """The mouth of a vent: a flat flush moving disc or rounded rectangle on the front or rear face.
+
+    `pair` adds its mirror image at -y: two openings that move as one part.
+    """
 
     name: str
     outline: Outline
@@ -111,6 +114,7 @@ class VentOpening:
     z: float = 0.0
     face: Face = "front"
     key: str = ""
+    pair: bool = False
 
 
 @dataclass(frozen=True)
@@ -118,7 +122,8 @@ class Waveguide:
     """A recessed waveguide with rigid walls and a source at its throat.
 
     Parameters
-        source : Dome or Throat; its name tags the moving part. A source smaller than the throat leaves a flat rigid ring.
+        source : Dome or Throat; its name tags the moving part. A source smaller than the throat leaves a flat rigid ring;
+            a gap under 5 % of the throat is closed by drawing the wall in to the source's rim.
         throat_radius : float, m
         entry_angle : float, rad from the axis, of the wall at the throat
         depth : float, m; from the throat plane to the baffle
@@ -154,7 +159,7 @@ class Coaxial:
     Parameters
         cone : Cone; gives the place; its `dust_cap_radius` is the radius of the opening, its dust cap is left out
         source : Dome, Throat, or Waveguide with a round mouth, in the plane x = -cone.depth. Smaller than the opening, it
-            leaves a flat rigid ring.
+            leaves a flat rigid ring (a gap under 5 % is closed by the cone).
     """
 
     cone: Cone
@@ -196,6 +201,11 @@ def key_of(element: Element) -> str:
     return "vent" if isinstance(element, VentOpening) else f"ways.{element.name}"
 
 
+def paired(element: Element) -> bool:
+    """True for a vent that comes with its mirror image."""
+    return isinstance(element, VentOpening) and element.pair and element.y != 0.0
+
+
 def moving_names(element: Element) -> tuple[str, ...]:
     """Mesh parts that an element brings, outermost first."""
     if isinstance(element, Coaxial):
@@ -230,5 +240,11 @@ class Cabinet:
 
     @property
     def symmetric(self) -> bool:
-        """True when every element sits on the plane y = 0."""
-        return all(e.y == 0.0 for e in self.elements)
+        """True when every element sits on the plane y = 0 or comes with its mirror image."""
+        return all(e.y == 0.0 or paired(e) for e in self.elements)
+
+    @property
+    def placed(self) -> tuple[Element, ...]:
+        """The elements, with both members of each pair."""
+        twins = (replace(e, y=-e.y) for e in self.elements if isinstance(e, VentOpening) and paired(e))
+        return (*self.elements, *twins)

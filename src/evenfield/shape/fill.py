@@ -7,6 +7,7 @@ triangulations from scipy. Deterministic: same boundary and size, same mesh.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 
 import numpy as np
@@ -63,7 +64,7 @@ class Region:
         self.border = np.vstack(loops)
         first = np.concatenate([[0], np.cumsum([len(p) for p in loops])])
         self.start = np.arange(len(self.border))
-        self.end = np.concatenate([np.roll(np.arange(a, b), -1) for a, b in zip(first, first[1:], strict=False)])
+        self.end = np.concatenate([np.roll(np.arange(a, b), -1) for a, b in itertools.pairwise(first)])
         edge = self.border[self.end] - self.border[self.start]
         self.length = np.linalg.norm(edge, axis=1)
         self.middle = self.border[self.start] + edge / 2
@@ -77,6 +78,12 @@ class Region:
 
         low, high = self.border.min(axis=0), self.border.max(axis=0)
         self.size = _Grid(low, high, float(self.length.min()), graded)
+
+    def rim(self, count: int) -> Index:
+        """The boundary edges as numbers lower end * `count` + upper end."""
+        ends = np.sort(np.column_stack([self.start, self.end]), axis=1).astype(np.int64)
+        number: Index = ends[:, 0] * np.int64(count) + ends[:, 1]
+        return number
 
     def contains(self, points: Array) -> NDArray[np.bool_]:
         """(P,) True inside."""
@@ -134,7 +141,8 @@ def _triangulate(region: Region, points: Array) -> Index:
     keep = np.abs(twice) > 1e-9 * longest
     doubtful = np.flatnonzero(keep & np.all(t < border, axis=1))
     keep[doubtful] = region.contains(points[t[doubtful]].mean(axis=1))
-    return t[keep]
+    kept: Index = t[keep]
+    return kept
 
 
 def _relax(region: Region, points: Array, t: Index) -> Array:
@@ -156,17 +164,16 @@ def _relax(region: Region, points: Array, t: Index) -> Array:
     return result
 
 
-def _adapt(region: Region, points: Array, t: Index) -> Array:
-    """Split edges longer than 1.45 of the size, drop one end of those shorter than 0.6 of it."""
+def _adapt(region: Region, points: Array, t: Index, long: float = 1.4, short: float = 0.6) -> Array:
+    """Split edges longer than `long` times the size, drop one end of those shorter than `short` times."""
     edges = np.unique(np.sort(np.vstack([t[:, [0, 1]], t[:, [1, 2]], t[:, [2, 0]]]), axis=1), axis=0)
-    edges = edges[edges[:, 1] >= len(region.border)]
+    edges = edges[~np.isin(edges[:, 0] * np.int64(len(points)) + edges[:, 1], region.rim(len(points)))]
     middle = points[edges].mean(axis=1)
     ratio = np.linalg.norm(points[edges[:, 0]] - points[edges[:, 1]], axis=1) / region.size(middle)
     used = np.zeros(len(points), bool)
     new, drop = [], np.zeros(len(points), bool)
-    for e in np.flatnonzero((ratio > 1.45) | (ratio < 0.6))[
-        np.argsort(-np.abs(np.log(ratio[(ratio > 1.45) | (ratio < 0.6)])), kind="stable")
-    ]:
+    wrong = np.flatnonzero((ratio > long) | (ratio < short))
+    for e in wrong[np.argsort(-np.abs(np.log(ratio[wrong])), kind="stable")]:
         p, q = edges[e]
         if used[p] or used[q]:
             continue
@@ -174,12 +181,12 @@ def _adapt(region: Region, points: Array, t: Index) -> Array:
         if ratio[e] > 1:
             new.append(middle[e])
         else:
-            drop[q] = True
+            drop[q] = q >= len(region.border)
     kept = points[~drop]
     return np.vstack([kept, np.array(new)]) if new else kept
 
 
-def fill(loops: list[Array], size: SizeField, grading: float, sweeps: int = 7) -> tuple[Array, Index]:
+def fill(loops: list[Array], size: SizeField, grading: float, sweeps: int = 8) -> tuple[Array, Index]:
     """Triangulate the region inside the first loop and outside the others.
 
     Parameters
@@ -196,10 +203,16 @@ def fill(loops: list[Array], size: SizeField, grading: float, sweeps: int = 7) -
     t = _triangulate(region, points)
     for sweep in range(sweeps if len(points) > border else 0):
         points = _relax(region, points, t)
-        if sweep in (1, 3):
+        if sweep in (1, 3, 5):
             points = _adapt(region, points, t)
         inner = points[border:]
         points = np.vstack([region.border, inner[region.clear(inner, 0.4)]]) if len(inner) else points
+        t = _triangulate(region, points)
+    for _ in range(2):  # what relaxing has drawn out again
+        split = _adapt(region, points, t, long=1.43, short=0.0)
+        if len(split) == len(points):
+            break
+        points = split
         t = _triangulate(region, points)
     _check_border(region, t)
     used = np.zeros(len(points), bool)

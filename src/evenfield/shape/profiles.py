@@ -64,7 +64,7 @@ class OblateSpheroidal:
             radius = mouth_radius - rounding * np.cos(angle)
             return length, radius, (radius**2 - throat_radius**2 - 2 * length * lead) / length**2
 
-        for _ in range(60):  # the angle at which the arc takes over, by bisection
+        for _ in range(32):  # the angle at which the arc takes over, by bisection
             angle = (low + high) / 2
             length, radius, squared = hyperbola(angle)
             steep = (lead + length * squared) * np.cos(angle) > radius * np.sin(angle)
@@ -113,7 +113,7 @@ class Conical:
 class Smooth:
     """One cubic Bezier curve from the throat at the entry angle to the baffle, curvature continuous inside.
 
-    `rounding` is the radius of curvature at the mouth, met as far as the mouth leaves room.
+    The radius of curvature at the mouth is `rounding` or, where the mouth leaves room for a gentler end, more.
     """
 
     def wall(
@@ -131,7 +131,9 @@ class Smooth:
 
     def least_mouth(self, throat_radius: float, entry_angle: float, depth: float, rounding: float) -> float:
         """See `Profile.least_mouth`."""
-        return throat_radius + depth * math.tan(entry_angle)
+        straight = throat_radius + depth * math.tan(entry_angle)
+        halfway = throat_radius + depth / 2 * math.tan(entry_angle)
+        return max(straight, halfway + math.sqrt(rounding * depth / 3) / 0.9)
 
 
 def _straight_share(first: Array, arc: Array) -> Array:

@@ -61,7 +61,7 @@ def place(points: Array, size: Array, least: int) -> Array:
     """Indices (fractional) of `points`, a dense line, that cut it into pieces of about `size` (one value per point)."""
     length = np.linalg.norm(np.diff(points, axis=0), axis=1)
     count = np.concatenate([[0.0], np.cumsum(length * (0.5 / size[1:] + 0.5 / size[:-1]))])
-    pieces = max(least, round(float(count[-1]) + 0.1))
+    pieces = max(least, round(float(count[-1]) + 0.2))
     return np.asarray(np.interp(np.linspace(0, count[-1], pieces + 1), count, np.arange(len(points))))
 
 
@@ -72,12 +72,13 @@ def _ring(strip: Strip, t: float, size: Array, least: int = 3) -> tuple[Array, A
     return theta, ring_points(strip, t, theta)
 
 
-def ring_points(strip: Strip, t: float, theta: Array) -> Array:
-    """(m, 3) points at the angles `theta` of the ring at t, spread so that their polygon encloses the ring's own area."""
+def ring_points(strip: Strip, t: float, theta: Array, area: float | None = None) -> Array:
+    """(m, 3) points at the angles `theta` of the ring at t, spread so that their polygon encloses the ring's own area
+    (`area`, m2, of the whole ring, where it is known in closed form).
+    """
     x, r = strip.surface(np.array([t]), theta)
     polygon = np.sum(r[0, 1:] * r[0, :-1] * np.sin(np.diff(theta)))
-    fine = np.linspace(-math.pi / 2, math.pi / 2, 1441)
-    exact = np.trapezoid(strip.surface(np.array([t]), fine)[1][0] ** 2, fine)
+    exact = np.trapezoid(strip.surface(np.array([t]), HALF)[1][0] ** 2, HALF) if area is None else area
     scale = math.sqrt(exact / polygon)
     y = scale * r[0] * np.cos(theta)
     y[[0, -1]] = 0.0
@@ -99,7 +100,7 @@ def _stations(strip: Strip, size_at: Callable[[Array], Array]) -> tuple[Array, A
     return np.interp(index, np.arange(len(t)), t), np.interp(index, np.arange(len(t)), arc)
 
 
-def _stitch(a: Array, b: Array, first_a: int, first_b: int) -> NDArray[np.int64]:
+def stitch(a: Array, b: Array, first_a: int, first_b: int) -> NDArray[np.int64]:
     """Triangles between an outer ring at angles `a` and an inner ring at angles `b`."""
     mid_a, mid_b = (a[1:] + a[:-1]) / 2, (b[1:] + b[:-1]) / 2
     j, k = np.arange(len(mid_a)), np.arange(len(mid_b))
@@ -122,7 +123,7 @@ def size_along(strips: list[Strip], size: Size, grading: float, outer: float) ->
     """Per strip, the target edge length (m) over its own arc length, graded towards finer neighbours."""
     long = lengths(strips)
     start = np.concatenate([[0.0], np.cumsum(long)])
-    own = [size(s.region) for s in strips]
+    own = [min(size(s.region), s.longest) for s in strips]
 
     def at(position: Array, k: int) -> Array:
         h = np.minimum(own[k], outer + grading * position)
@@ -162,7 +163,7 @@ def _assemble(rings: list[tuple[Array, Array]], part: list[str], pole_x: float) 
     pole = int(first[-1])
     triangles, tags = [], []
     for n in range(len(rings) - 1):
-        triangles.append(_stitch(rings[n][0], rings[n + 1][0], int(first[n]), int(first[n + 1])))
+        triangles.append(stitch(rings[n][0], rings[n + 1][0], int(first[n]), int(first[n + 1])))
         tags += [part[n]] * len(triangles[-1])
     j = np.arange(first[-2], pole - 1)
     triangles.append(np.column_stack([j, j + 1, np.full(len(j), pole)]))

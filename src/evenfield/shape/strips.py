@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,8 @@ from evenfield.shape.profiles import PROFILES
 
 Array = NDArray[np.float64]
 RIGID = "rigid"
+CLOSED = 0.05
+"""Gaps narrower than this share of the opening are closed: the wall or cone is drawn in to the rim of what fills it."""
 
 
 @dataclass(frozen=True)
@@ -30,12 +32,14 @@ class Strip:
         surface : (t (N,), theta (M,)) -> x (N, M), radius (N, M), m
         region : whose target edge length holds here: a part's name or "walls"
         least_rings : rings that this strip must have
+        longest : edge length, m, that its narrowness allows
     """
 
     part: str
     surface: Callable[[Array, Array], tuple[Array, Array]]
     region: str
     least_rings: int = 1
+    longest: float = math.inf
 
 
 def _revolved(part: str, x: Callable[[Array], Array], r: Callable[[Array], Array], region: str = "", rings: int = 1) -> Strip:
@@ -55,6 +59,11 @@ def _line(part: str, start: tuple[float, float], end: tuple[float, float], regio
         region,
         rings,
     )
+
+
+def _gap_ring(base: float, outer: float, inner: float) -> Strip:
+    """The flat rigid ring between an opening and the smaller surface in it."""
+    return replace(_line(RIGID, (base, outer), (base, inner), "walls"), longest=2.5 * (outer - inner))
 
 
 def _cap(part: str, base: float, radius: float, height: float, rings: int) -> Strip:
@@ -77,22 +86,27 @@ def throat_height(throat: Throat) -> float:
     return 0.0 if throat.shape == "plane" else throat.radius * math.tan(throat.entry_angle / 2)
 
 
+def opening_of(opening: float, inner: float) -> float:
+    """Radius of an opening after a gap too narrow to matter around `inner` is closed, m."""
+    return inner if inner > opening * (1 - CLOSED) else opening
+
+
 def _source(source: Dome | Throat, base: float, opening: float) -> list[Strip]:
     """A dome or throat in the plane x = base, with the flat rigid ring out to `opening`."""
     strips = []
-    if source.radius < opening * (1 - 1e-6):
-        strips.append(_line(RIGID, (base, opening), (base, source.radius), "walls"))
+    if source.radius < opening:
+        strips.append(_gap_ring(base, opening, source.radius))
     height = source.height if isinstance(source, Dome) else throat_height(source)
     strips.append(_cap(source.name, base, source.radius, height, 3))
     return strips
 
 
-def _walls(guide: Waveguide, base: float) -> Strip:
+def _walls(guide: Waveguide, base: float, throat: float) -> Strip:
     profile = PROFILES[guide.profile]
 
     def surface(t: Array, theta: Array) -> tuple[Array, Array]:
         mouth = polar_radius(guide.mouth, theta)
-        x, r = profile.wall(1 - t, guide.throat_radius, guide.entry_angle, guide.depth, mouth, guide.rounding)
+        x, r = profile.wall(1 - t, throat, guide.entry_angle, guide.depth, mouth, guide.rounding)
         return base + x, r
 
     return Strip(RIGID, surface, "walls", 3)
@@ -101,9 +115,17 @@ def _walls(guide: Waveguide, base: float) -> Strip:
 def _waveguide(guide: Waveguide, base: float, opening: float | None = None) -> list[Strip]:
     strips = []
     mouth = float(polar_radius(guide.mouth, np.zeros(1))[0])
-    if opening is not None and mouth < opening * (1 - 1e-6):
-        strips.append(_line(RIGID, (base, opening), (base, mouth), "walls"))
-    return [*strips, _walls(guide, base), *_source(guide.source, base - guide.depth, guide.throat_radius)]
+    if opening is not None and mouth < opening:
+        strips.append(_gap_ring(base, opening, mouth))
+    throat = opening_of(guide.throat_radius, guide.source.radius)
+    return [*strips, _walls(guide, base, throat), *_source(guide.source, base - guide.depth, throat)]
+
+
+def coaxial_opening(pair: Coaxial) -> float:
+    """Inner radius of a coaxial cone, m."""
+    source = pair.source
+    inner = float(polar_radius(source.mouth, np.zeros(1))[0]) if isinstance(source, Waveguide) else source.radius
+    return opening_of(pair.cone.dust_cap_radius, inner)
 
 
 def strips_of(element: Element) -> list[Strip]:
@@ -121,7 +143,7 @@ def strips_of(element: Element) -> list[Strip]:
 
         return [Strip(element.name, disc, element.name, 3)]
     cone = element.cone if isinstance(element, Coaxial) else element
-    neck, opening = -cone.depth, cone.dust_cap_radius
+    neck, opening = -cone.depth, coaxial_opening(element) if isinstance(element, Coaxial) else cone.dust_cap_radius
     flank = _line(cone.name, (0.0, cone.radius), (neck, opening), rings=2)
     if isinstance(element, Cone):
         return [flank, _cap(cone.name, neck, opening, cone.dust_cap_height, 2)]
@@ -130,12 +152,17 @@ def strips_of(element: Element) -> list[Strip]:
     return [flank, *_source(element.source, neck, opening)]
 
 
-def hollow(strips: list[Strip], stations: int = 400, rays: int = 361) -> float:
-    """Signed volume between the face and the element's surface, m3: positive where it is recessed."""
+def hollow(strips: list[Strip], behind: float | None = None, stations: int = 400, rays: int = 361) -> float:
+    """Signed volume between the face and the element's surface, m3: positive where it is recessed.
+
+    With `behind` (m), only what lies farther than that behind the face.
+    """
     theta = np.linspace(-math.pi / 2, math.pi / 2, rays)
     total = 0.0
     for strip in strips:
         x, r = strip.surface(np.linspace(0, 1, stations), theta)
+        if behind is not None:
+            x = np.minimum(x + behind, 0.0)
         swept = np.diff(r**2, axis=0)  # twice the area swept per angle; both halves make up for the half
         total += float(np.trapezoid((x[1:] + x[:-1]) / 2 * swept, theta, axis=1).sum())
     return total

@@ -28,7 +28,8 @@ class Driver:
         bl : T m, force factor
         mmd : kg, bare moving mass
         cms : m/N, suspension compliance (for a driver with its own rear chamber measured in situ: chamber included)
-        rms : N s/m, mechanical resistance. The little radiation resistance at Fs that a measured Qms contains is left in
+        rms : N s/m, mechanical resistance. The radiation resistance at Fs that a measured Qms contains is left in:
+            1 % of it for a 4-inch cone, 7 % for a 12-inch one
         sd : m2, effective area: cone plus half the surround
         coil : blocked impedance less re; PlainInductance(0) when nothing is known
         xmax : m peak, linear excursion one way, or None

@@ -7,7 +7,7 @@ Sources: A. N. Thiele, JAES 19 (1971) 382; R. H. Small, JAES 20 (1972) 383; IEC 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -100,6 +100,16 @@ def complete(given: Mapping[str, float], air: Air) -> dict[str, float]:
     return known
 
 
+def reachable(names: Iterable[str]) -> frozenset[str]:
+    """The names that `complete` would know from parameters of these names."""
+    known = set(names)
+    while True:
+        found = [m for r in _relations(Air()) if len(m := set(r.exponents) - known) == 1]
+        if not found:
+            return frozenset(known)
+        known |= found[0]
+
+
 def check_parameters(given: Mapping[str, float], air: Air, key: str | None = None) -> dict[str, float]:
     """`complete`, or DesignError: a value out of range, members missing, members that contradict each other.
 
@@ -110,7 +120,7 @@ def check_parameters(given: Mapping[str, float], air: Air, key: str | None = Non
     known = complete(given, air)
     _check_agreement(given, known, air, key)
     if any(n not in known for n in CORE):
-        _refuse_missing(given, known, air, key)
+        _refuse_missing(given, known, key)
     return known
 
 
@@ -120,7 +130,7 @@ def _check_value(name: str, value: float, key: str | None) -> None:
         raise DesignError(message("driver parameter", f"one of {', '.join(NAMES)}", repr(name)), where)
     low, high, unit = _PLAUSIBLE[name]
     if not (isinstance(value, (int, float)) and math.isfinite(value) and low <= value <= high):
-        cause = "Is the unit right?" if math.isfinite(value) and value > 0 else ""
+        cause = "The unit may be wrong" if math.isfinite(value) and value > 0 else ""
         rule = f"{low:g} to {high:g} {unit}".strip()
         raise DesignError(message(where or name, rule, f"{value} {unit}".strip(), cause=cause), where)
 
@@ -129,12 +139,13 @@ def _check_agreement(given: Mapping[str, float], known: Mapping[str, float], air
     clashes = []
     for relation in _relations(air):
         names = list(relation.exponents)
-        if any(n not in known for n in names):
+        hopeless = isinstance(relation, _Power) and any(known.get(n, 1.0) in (0.0, math.inf) for n in names)
+        if hopeless or any(n not in known for n in names):
             continue
         # the left-hand member as the relation gives it, against the value in hand
         expected, actual = relation.solve(names[0], known), known[names[0]]
         difference = actual / expected - 1 if math.isfinite(expected) and expected > 0 else math.inf
-        if not math.isfinite(actual) or abs(difference) > TOLERANCE:
+        if any(math.isinf(known[n]) for n in names) or abs(difference) > TOLERANCE:
             derived = [n for n in names if n not in given]
             note = f" ({', '.join(derived)} derived from the others)" if derived else ""
             clashes.append(
@@ -156,10 +167,10 @@ def _check_agreement(given: Mapping[str, float], known: Mapping[str, float], air
         )
 
 
-def _refuse_missing(given: Mapping[str, float], known: Mapping[str, float], air: Air, key: str | None) -> None:
+def _refuse_missing(given: Mapping[str, float], known: Mapping[str, float], key: str | None) -> None:
     missing = [n for n in CORE if n not in known]
-    sets = _sufficient_additions(given, air)
-    options = " or ".join(" with ".join(s) for s in sets)
+    sets = _sufficient_additions(given)
+    options = " or ".join(" + ".join(s) for s in sets)
     raise DesignError(
         message(
             key or "driver",
@@ -172,15 +183,11 @@ def _refuse_missing(given: Mapping[str, float], known: Mapping[str, float], air:
     )
 
 
-def _sufficient_additions(given: Mapping[str, float], air: Air, most: int = 8) -> list[tuple[str, ...]]:
+def _sufficient_additions(given: Iterable[str], most: int = 6) -> list[tuple[str, ...]]:
     """The smallest sets of further names that would make the core known."""
-    candidates = [n for n in NAMES if n not in complete(dict.fromkeys(given, 1.0), air) and n not in ("Le", "Xmax")]
+    candidates = [n for n in NAMES if n not in reachable(given) and n not in ("Le", "Xmax")]
     for size in range(1, len(candidates) + 1):
-        found = [
-            extra
-            for extra in combinations(candidates, size)
-            if all(n in complete(dict.fromkeys((*given, *extra), 1.0), air) for n in CORE)
-        ]
+        found = [extra for extra in combinations(candidates, size) if reachable((*given, *extra)).issuperset(CORE)]
         if found:
-            return found[:most]
+            return found[: most if size == 1 else most // 2]
     return []

@@ -1,0 +1,132 @@
+"""GMRES on several right-hand sides in step: one pass over the matrix serves them all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from evenfield.base import EvenfieldError
+from evenfield.radiation.workers import in_order, spans
+
+Complex = NDArray[np.complexfloating[Any, Any]]
+
+
+@dataclass(frozen=True)
+class Iteration:
+    """solution : (N, K); iterations : (K,); residual : (K,) relative."""
+
+    solution: Complex
+    iterations: NDArray[np.int64]
+    residual: NDArray[np.float64]
+
+
+def solve_in_step(matrix: Complex, right: Complex, tolerance: float, limit: int, threads: int) -> Iteration:
+    """Solve matrix x = right (N, K) by GMRES with the diagonal as right preconditioner.
+
+    Each side keeps its own Krylov space (orthogonal by two passes of Gram-Schmidt); they share the products.
+    Raises EvenfieldError when `limit` iterations do not reach `tolerance`.
+    Source: Saad & Schultz, SIAM J. Sci. Stat. Comput. 7 (1986) 856.
+    """
+    count, sides = right.shape
+    limit = min(limit, count)
+    inverse = (1.0 / np.diagonal(matrix)).astype(np.complex128)[:, None]
+    size = np.linalg.norm(right, axis=0)
+    iterations, residual = np.zeros(sides, np.int64), np.where(size > 0, 1.0, 0.0)
+    basis: Complex = np.zeros((sides, limit + 1, count), matrix.dtype)
+    basis[:, 0] = (right / np.maximum(size, 1e-300)).T
+    hessenberg: Complex = np.zeros((sides, limit + 1, limit), np.complex128)
+    weights: list[Complex] = [np.zeros(0, np.complex128)] * sides
+    active = [k for k in range(sides) if size[k] > 0]
+    for step in range(limit):
+        if not active:
+            break
+        image = product(matrix, inverse * basis[active, step].T, threads)
+        for column, k in enumerate(active):
+            orthogonalise(np.ascontiguousarray(image[:, column]), basis[k], hessenberg[k], step)
+            weights[k], residual[k] = _least_squares(hessenberg[k], step)
+            iterations[k] = step + 1
+        active = [k for k in active if residual[k] > tolerance]
+    if active:
+        raise EvenfieldError(
+            f"The iteration stopped at a relative residual of {residual.max():.2g} after {limit} steps (asked {tolerance:.2g}). "
+            "A mesh with very small or flat triangles may cause this. Try a more even mesh."
+        )
+    solution = np.stack([size[k] * combine(weights[k], basis[k]) for k in range(sides)], axis=1)
+    return Iteration(inverse * solution, iterations, residual)
+
+
+def product(matrix: Complex, vectors: Complex, threads: int) -> Complex:
+    """matrix (N, N) times vectors (N, K), rows shared among threads."""
+    packed = np.ascontiguousarray(vectors.T.astype(matrix.dtype))
+    out = np.empty((len(matrix), len(packed)), matrix.dtype)
+
+    def work(span: tuple[int, int]) -> None:
+        multiply_rows(matrix[span[0] : span[1]], packed, out[span[0] : span[1]])
+
+    for _ in in_order(work, spans(len(matrix), threads), threads):
+        pass
+    return out
+
+
+def combine(weights: Complex, basis: Complex) -> Complex:
+    """(N,) sum of weights[i] basis[i]."""
+    total: Complex = np.zeros(basis.shape[1], np.complex128)
+    for weight, vector in zip(weights, basis, strict=False):
+        total += weight * vector
+    return total
+
+
+@njit(nogil=True, fastmath=True, cache=True)
+def multiply_rows(matrix, vectors, out):  # type: ignore[no-untyped-def]
+    """out (n, K) = matrix (n, N) times vectors (K, N) transposed."""
+    for i in range(matrix.shape[0]):
+        row = matrix[i]
+        for k in range(vectors.shape[0]):
+            vector = vectors[k]
+            re, im = row[0].real * 0, row[0].real * 0
+            for j in range(row.size):
+                a, b = row[j], vector[j]
+                re += a.real * b.real - a.imag * b.imag
+                im += a.real * b.imag + a.imag * b.real
+            out[i, k] = complex(re, im)
+
+
+@njit(nogil=True, fastmath=True, cache=True)
+def orthogonalise(fresh, basis, hessenberg, step):  # type: ignore[no-untyped-def]
+    """Make `fresh` (N,) orthogonal to basis[:step+1] (Gram-Schmidt, twice) and put it, scaled, at step + 1.
+
+    Compiled here rather than left to BLAS, whose threads, where they have not been turned off, stall on vectors this short.
+    """
+    for _ in range(2):
+        for m in range(step + 1):
+            known = basis[m]
+            re, im = fresh[0].real * 0, fresh[0].real * 0
+            for i in range(fresh.size):
+                a, b = known[i], fresh[i]
+                re += a.real * b.real + a.imag * b.imag
+                im += a.real * b.imag - a.imag * b.real
+            part = complex(re, im)
+            hessenberg[m, step] += part
+            for i in range(fresh.size):
+                a = known[i]
+                fresh[i] -= complex(re * a.real - im * a.imag, re * a.imag + im * a.real)
+    total = 0.0
+    for i in range(fresh.size):
+        total += fresh[i].real * fresh[i].real + fresh[i].imag * fresh[i].imag
+    size = np.sqrt(total)
+    hessenberg[step + 1, step] = size
+    scale = fresh[0].real * 0 + 1 / max(size, 1e-300)
+    for i in range(fresh.size):
+        basis[step + 1, i] = scale * fresh[i]
+
+
+def _least_squares(hessenberg: Complex, step: int) -> tuple[Complex, float]:
+    block = hessenberg[: step + 2, : step + 1]
+    unit = np.zeros(step + 2, np.complex128)
+    unit[0] = 1.0
+    weights = np.linalg.lstsq(block, unit, rcond=None)[0]
+    return weights, float(np.linalg.norm(block @ weights - unit))

@@ -1,0 +1,142 @@
+"""The part of a body that is solved: all of it, or what lies on one side of its mirror planes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from evenfield.base import MeshError, message
+from evenfield.data import SurfaceMesh
+from evenfield.data.mesh import Mirror, mirror_axes
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+MIRROR_TOLERANCE = 1e-6
+"""Relative to the body's size; vertices this near to a mirror plane are put on it."""
+
+
+@dataclass(frozen=True)
+class SurfaceBody:
+    """The solved triangles with their mirror images.
+
+    vertices : (V, 3) m, relative to `origin`, in an order that keeps neighbours together
+    triangles : (T, 3) into `vertices`
+    images : (G, 3) of +-1: the identity first, then one row for each mirror image of the body
+    full_triangle : (T,) which triangle of the whole mesh each one is
+    full_vertex : (W,) for each vertex of the whole mesh, the solved vertex that carries its pressure
+    origin : (3,) m; zero along mirrored axes
+    volume : m3, of the whole body
+    """
+
+    vertices: Floats
+    triangles: Ints
+    images: Floats
+    full_triangle: Ints
+    full_vertex: Ints
+    origin: Floats
+    volume: float
+
+    @cached_property
+    def corners(self) -> Floats:
+        """(T, 3 corners, 3) m."""
+        return self.vertices[self.triangles]
+
+    @cached_property
+    def area(self) -> Floats:
+        """(T,) m2."""
+        return np.asarray(np.linalg.norm(self._cross, axis=1) / 2)
+
+    @cached_property
+    def normal(self) -> Floats:
+        """(T, 3) outward unit normals."""
+        return self._cross / (2 * self.area)[:, None]
+
+    @cached_property
+    def edge_length(self) -> Floats:
+        """(T,) mean edge of each triangle, m."""
+        side = np.linalg.norm(self.corners - np.roll(self.corners, 1, axis=1), axis=2)
+        return np.asarray(side.mean(axis=1))
+
+    @cached_property
+    def _cross(self) -> Floats:
+        a, b, c = (self.corners[:, i] for i in range(3))
+        return np.cross(b - a, c - a)
+
+
+def reduce_body(mesh: SurfaceMesh, mirror: Mirror) -> SurfaceBody:
+    """Cut a checked, symmetric mesh down to y >= 0 (and z >= 0).
+
+    Raises MeshError when the mesh is not symmetric or a triangle straddles a plane.
+    """
+    mesh.check_mirror(mirror, MIRROR_TOLERANCE)
+    axes = mirror_axes(mirror)
+    slack = MIRROR_TOLERANCE * float(np.ptp(mesh.vertices, axis=0).max())
+    vertices = mesh.vertices.copy()
+    keep = np.ones(len(mesh.triangles), bool)
+    for axis in axes:
+        vertices[np.abs(vertices[:, axis]) <= slack, axis] = 0.0
+        side = vertices[mesh.triangles, axis]
+        straddling = (side.min(axis=1) < 0) & (side.max(axis=1) > 0)
+        if np.any(straddling):
+            _refuse_straddling(axis, np.flatnonzero(straddling))
+        keep &= side.max(axis=1) > 0
+    full_triangle = np.flatnonzero(keep)
+    used, triangles = np.unique(mesh.triangles[full_triangle], return_inverse=True)
+    origin = (vertices.max(axis=0) + vertices.min(axis=0)) / 2
+    origin[list(axes)] = 0.0
+    local = vertices[used] - origin
+    order = space_filling_order(local)
+    rank = np.empty_like(order)
+    rank[order] = np.arange(len(order))
+    solved = np.ascontiguousarray(local[order])
+    folded = vertices - origin
+    folded[:, axes] = np.abs(folded[:, axes])
+    distance, full_vertex = (np.asarray(a) for a in cKDTree(solved).query(folded))
+    if np.any(distance[np.unique(mesh.triangles)] > 10 * slack + 1e-300):
+        raise MeshError(message("mesh", f"symmetric about {mirror}", "vertices without their images", fix="mirror=None"))
+    return SurfaceBody(
+        vertices=solved,
+        triangles=np.ascontiguousarray(rank[triangles.reshape(-1, 3)]),
+        images=_images(axes),
+        full_triangle=full_triangle,
+        full_vertex=full_vertex.astype(np.int64),
+        origin=origin,
+        volume=mesh.volume,
+    )
+
+
+def space_filling_order(points: Floats, bits: int = 10) -> Ints:
+    """(N,) indices that walk `points` (N, 3) along a Morton curve, so that neighbours in space are near in memory."""
+    span = max(float(np.ptp(points, axis=0).max()), 1e-300)
+    cell = ((points - points.min(axis=0)) / span * (2**bits - 1)).astype(np.int64)
+    code = np.zeros(len(points), np.int64)
+    for bit in range(bits):
+        for axis in range(3):
+            code |= ((cell[:, axis] >> bit) & 1) << (3 * bit + axis)
+    return np.argsort(code, kind="stable")
+
+
+def _images(axes: tuple[int, ...]) -> Floats:
+    images = np.ones((1, 3))
+    for axis in axes:
+        flipped = images.copy()
+        flipped[:, axis] *= -1
+        images = np.concatenate([images, flipped])
+    return images
+
+
+def _refuse_straddling(axis: int, triangles: Ints) -> None:
+    raise MeshError(
+        message(
+            "mesh",
+            f"cut by edges along {'xyz'[axis]} = 0",
+            f"{len(triangles)} triangles that straddle the plane",
+            where=f"triangles {triangles[:5].tolist()}",
+            fix="mirror=None, or a mesh with an edge line on the plane",
+        )
+    )

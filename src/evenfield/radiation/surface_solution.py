@@ -1,0 +1,156 @@
+"""What a solve returns: pressure on the surface, and from it the field anywhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from evenfield.base import DataError, message
+from evenfield.data import Directions
+from evenfield.data.mesh import PartName
+from evenfield.radiation import surface_field
+
+if TYPE_CHECKING:
+    from evenfield.radiation.surface import SurfaceProblem
+
+Complex = NDArray[np.complexfloating[Any, Any]]
+
+
+@dataclass(frozen=True)
+class SurfaceStatistics:
+    """What a solve took.
+
+    unknowns : pressures solved for, after mirroring; triangles : of the solved body
+    iterations : (part, F); seconds : (F,); bytes : largest memory of the matrix and its work space
+    elements_per_wavelength : (F,) on the coarsest moving part
+    notes : what to know about the result (coarse parts), one line each
+    """
+
+    unknowns: int
+    triangles: int
+    iterations: NDArray[np.int64]
+    seconds: NDArray[np.float64]
+    bytes: int
+    elements_per_wavelength: NDArray[np.float64]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class FrequencySolution:
+    """One frequency's solution; see SurfaceSolution, whose arrays have a frequency axis last.
+
+    solved_pressure : (part, V') Pa on the solved vertices; derivative : (part, T') normal derivative, Pa/m
+    """
+
+    problem: SurfaceProblem = field(repr=False)
+    frequency_hz: float
+    solved_pressure: Complex = field(repr=False)
+    derivative: Complex = field(repr=False)
+    iterations: NDArray[np.int64]
+    seconds: float
+    error_db: float
+    elements_per_wavelength: float
+    notes: tuple[str, ...] = ()
+
+    @property
+    def parts(self) -> tuple[PartName, ...]:
+        """Names of the moving parts or patterns: the order of the first axis everywhere."""
+        return self.problem.parts
+
+    @property
+    def wavenumber(self) -> float:
+        """rad/m."""
+        return float(self.problem.air.wavenumber(self.frequency_hz))
+
+    def far_field(self, directions: Directions | ArrayLike) -> Complex:
+        """(part, D) lim r p e^{jkr} about (0, 0, 0), Pa at 1 m per 1 m/s, towards unit vectors (D, 3)."""
+        u = directions if isinstance(directions, Directions) else Directions(np.asarray(directions, float))
+        p = self.problem
+        return surface_field.far_field(
+            p.body, p.system.grid, self.wavenumber, self.solved_pressure, self.derivative, u.vectors, p.solver.worker_count
+        )
+
+    def pressure_at(self, points: ArrayLike) -> Complex:
+        """(part, P) pressure, Pa per 1 m/s, at points (P, 3) m outside the body. Raises DataError for points inside."""
+        x = np.asarray(points, float)
+        if x.ndim != 2 or x.shape[1] != 3 or not np.all(np.isfinite(x)):
+            raise DataError(message("points", "a finite (P, 3) array", f"shape {x.shape}"))
+        return surface_field.pressure_at(self.problem.body, self.wavenumber, self.solved_pressure, self.derivative, x)
+
+    @property
+    def surface_pressure(self) -> Complex:
+        """(part, V) pressure at the vertices of the whole mesh, Pa per 1 m/s."""
+        return self.solved_pressure[:, self.problem.body.full_vertex]
+
+    @property
+    def radiation_impedance(self) -> Complex:
+        """(part, part) generalised force on the first part per unit velocity of the second, N s/m.
+
+        The integral of the pressure times the part's own motion shape; its real part radiates. With `velocity=` the
+        shapes are the conjugate velocities, so that the diagonal's real part is the radiated power.
+        """
+        b = self.problem.body
+        mean = self.solved_pressure[:, b.triangles].mean(axis=2)
+        shape = self.derivative.conj() / (1j * self.problem.air.density * 2 * np.pi * self.frequency_hz)
+        return np.asarray(len(b.images) * (shape * b.area) @ mean.T)
+
+
+@dataclass(frozen=True)
+class SurfaceSolution:
+    """Sound radiated by each moving part of a body, all else rigid. e^{+j omega t}, RMS phasors.
+
+    frequency_hz : (F,). The methods add that axis last to those of FrequencySolution.
+    """
+
+    frequencies: tuple[FrequencySolution, ...]
+
+    @property
+    def frequency_hz(self) -> NDArray[np.float64]:
+        """(F,)."""
+        return np.array([s.frequency_hz for s in self.frequencies])
+
+    @property
+    def parts(self) -> tuple[PartName, ...]:
+        """Names of the moving parts or patterns: the order of every part axis."""
+        return self.frequencies[0].parts
+
+    def far_field(self, directions: Directions | ArrayLike) -> Complex:
+        """(part, D, F) lim r p e^{jkr} about (0, 0, 0), Pa at 1 m per 1 m/s."""
+        return np.stack([s.far_field(directions) for s in self.frequencies], axis=-1)
+
+    def pressure_at(self, points: ArrayLike) -> Complex:
+        """(part, P, F) pressure outside the body, Pa per 1 m/s."""
+        return np.stack([s.pressure_at(points) for s in self.frequencies], axis=-1)
+
+    @property
+    def surface_pressure(self) -> Complex:
+        """(part, V, F) Pa per 1 m/s at the mesh's vertices."""
+        return np.stack([s.surface_pressure for s in self.frequencies], axis=-1)
+
+    @property
+    def radiation_impedance(self) -> Complex:
+        """(part, part, F) generalised force on the part per unit velocity, N s/m, positive resistance."""
+        return np.stack([s.radiation_impedance for s in self.frequencies], axis=-1)
+
+    @property
+    def error_db(self) -> NDArray[np.float64]:
+        """(F,) estimated error of the level, dB, front hemisphere, within 20 dB of the maximum (see `surface_checks`)."""
+        return np.array([s.error_db for s in self.frequencies])
+
+    @property
+    def statistics(self) -> SurfaceStatistics:
+        """Unknowns, iterations, seconds, bytes, notes."""
+        p = self.frequencies[0].problem
+        notes = dict.fromkeys(n for s in self.frequencies for n in s.notes)
+        return SurfaceStatistics(
+            unknowns=p.system.unknowns,
+            triangles=len(p.body.triangles),
+            iterations=np.stack([s.iterations for s in self.frequencies], axis=-1),
+            seconds=np.array([s.seconds for s in self.frequencies]),
+            bytes=p.system.bytes_needed,
+            elements_per_wavelength=np.array([s.elements_per_wavelength for s in self.frequencies]),
+            notes=tuple(notes),
+        )
