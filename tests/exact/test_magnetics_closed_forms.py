@@ -47,7 +47,7 @@ def test_solenoid_inductance_is_nagaokas(radius: float, length: float) -> None:
     ours = float(np.sum(z.amplitude[0, 0] ** 2))
     sheet = exact.solenoid_inductance(radius, length, n)
     published = sheet - MU0 * n**2 * np.pi * radius * t / (3 * length)
-    assert ours == pytest.approx(published, rel=2e-4)
+    assert ours == pytest.approx(published, rel=5e-5)
 
 
 def test_solenoid_axis_field() -> None:
@@ -61,7 +61,8 @@ def test_solenoid_axis_field() -> None:
     z = np.array([0.0, 5.0, 15.0, 40.0, 80.0]) * MM
     ours = static.flux_density(np.c_[np.zeros(5), z])[:, 1]
     published = exact.solenoid_axis_field(z, radius, length, n, 1.0)
-    assert ours == pytest.approx(published, rel=2e-3)
+    assert ours[:3] == pytest.approx(published[:3], rel=1e-3)
+    assert ours[3:] == pytest.approx(published[3:], rel=1e-2)  # outside the finely meshed air
 
 
 @pytest.mark.parametrize("permeability", [5.0, 1000.0])
@@ -99,7 +100,7 @@ def test_gap_field_in_the_limit_of_no_leakage() -> None:
         Part("bottom", rectangle(0, 60 * MM, -10 * MM, 0), steel),
         Part("magnet", rectangle(0, a * MM, 0, h * MM), magnet),
         Part("top", rectangle(0, 60 * MM, (h + g) * MM, 15 * MM), steel),
-        Part("wall", rectangle(60 * MM, 70 * MM, -10 * MM, 15 * MM), steel),
+        Part("wall", rectangle(60 * MM, 100 * MM, -10 * MM, 15 * MM), steel),
     )
     coil = Coil("coil", 50 * MM, 52 * MM, 1 * MM, 2 * MM, 1, 1.0)
     static = solve_static(Motor("pot", parts, (coil,), 0.2 * MM, passive=True))
@@ -110,9 +111,9 @@ def test_gap_field_in_the_limit_of_no_leakage() -> None:
 def test_iron_cylinder_axial_skin_effect() -> None:
     """Flux per surface field at mid-length of a long rod: Bessel functions (Stoll 1974, from memory)."""
     a, mu, sigma = 5 * MM, 200.0, 5e6
-    rod = Part("rod", rectangle(0, a, -120 * MM, 120 * MM), linear_steel(mu, 1 / sigma))
-    coil = Coil("coil", 6 * MM, 7 * MM, -120 * MM, 120 * MM, 100, 1.0)
-    static = solve_static(Motor("rod", (rod,), (coil,), 1 * MM, passive=True), layers=True)
+    rod = Part("rod", rectangle(0, a, -100 * MM, 100 * MM), linear_steel(mu, 1 / sigma))
+    coil = Coil("coil", 6 * MM, 7 * MM, -100 * MM, 100 * MM, 100, 1.0)
+    static = solve_static(Motor("rod", (rod,), (coil,), 1 * MM, passive=True), layers=True, scale=1.5)
     problem = HarmonicProblem(static)
     load = problem.linkage_map(coil, np.zeros(1))[0]
     for f in (20.0, 500.0, 20e3):

@@ -82,9 +82,7 @@ class BlockedImpedance:
             zd = zd - np.einsum("xfq,xfq->xf", zds, np.linalg.solve(zss, zds[..., None])[..., 0])
         return np.asarray(zd)
 
-    def inductance(
-        self, frequency_hz: ArrayLike, drive: Mapping[str, float], shorted: Sequence[str] = ()
-    ) -> NDArray[np.float64]:
+    def inductance(self, frequency_hz: ArrayLike, drive: Mapping[str, float], shorted: Sequence[str] = ()) -> NDArray[np.float64]:
         """(X, F) H: imaginary part of the terminal impedance over omega."""
         w = 2 * np.pi * np.asarray(frequency_hz, float)
         return np.asarray(self.terminal(frequency_hz, drive, shorted).imag / w)

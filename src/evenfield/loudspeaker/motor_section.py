@@ -197,9 +197,7 @@ class DrawingSection(_MotorSection):
         return free_drawing(self.file, read_dxf(folder / self.file), coils, float(self.stroke), dict(self.magnetisation))
 
 
-MotorSection = Annotated[
-    FerriteRingSection | NeodymiumCupSection | TwoGapSection | DrawingSection, Field(discriminator="family")
-]
+MotorSection = Annotated[FerriteRingSection | NeodymiumCupSection | TwoGapSection | DrawingSection, Field(discriminator="family")]
 _ADAPTER: TypeAdapter[Any] = TypeAdapter(MotorSection)
 
 

@@ -1,4 +1,4 @@
-"""A free drawing from DXF: closed polylines, one layer per part, named `material` or `name = material`."""
+"""A free drawing from DXF: closed polylines, one layer per part, named `material` or `name @ material`."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def read_dxf(path: str | Path, unit: float | None = None) -> dict[str, tuple[Poi
     """Read the meridian section of a motor.
 
     The drawing's x is the radius and its y the axis, positive outwards. Every closed LWPOLYLINE or POLYLINE is a body; its
-    layer is `pole = steel-1018` (name = material of the library) or just a material's name. Arcs in polylines (bulges) and
+    layer is `pole @ steel-1018` (name @ material of the library) or just a material's name. Arcs in polylines (bulges) and
     CIRCLE entities become chords of at most 10 degrees. Entities on layers `0` and `notes` are left out.
 
     Parameters
@@ -47,7 +47,7 @@ def read_dxf(path: str | Path, unit: float | None = None) -> dict[str, tuple[Poi
         layer = str(entity.dxf.layer)
         if layer.lower() in ("0", "notes", "defpoints"):
             continue
-        name, _, of = (s.strip() for s in layer.partition("="))
+        name, _, of = (s.strip() for s in layer.partition("@"))
         points = _corners(entity, f"layer {layer} in {path.name}") * scale
         key, n = name, 2
         while key in bodies:

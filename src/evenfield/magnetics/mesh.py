@@ -171,7 +171,18 @@ def _shape(motor: Motor, swept: list[tuple[float, float, float, float]], radius:
             edge.name = "outer"
         else:
             edge.name = "inside"
+    # the field is singular at corners; those beside a coil's way matter most
+    for vertex in shape.vertices:
+        near_coil = min((_outside(vertex.p, lane) for lane in swept), default=math.inf)
+        if near_coil < 3 * sizes["lane"] / scale:
+            vertex.maxh = 0.3 * sizes["lane"]
     return shape
+
+
+def _outside(point: Any, lane: tuple[float, float, float, float]) -> float:
+    """Distance of a point (mm) from a lane (m), mm."""
+    r0, r1, z0, z1 = (v / MM for v in lane)
+    return math.hypot(max(r0 - point[0], 0, point[0] - r1), max(z0 - point[1], 0, point[1] - z1))
 
 
 def _face(corners: Any, name: str) -> Any:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.base import DesignError, EvenfieldError, message
-from evenfield.magnetics.analysis import MotorAnalysis, analyse_motor
+from evenfield.magnetics.analysis import TEMPERATURES, MotorAnalysis, analyse_motor
 from evenfield.magnetics.motor import Motor
 
 GOALS: dict[str, tuple[str, Callable[[MotorAnalysis], float]]] = {
@@ -104,6 +104,7 @@ def search_motor(
         raise EvenfieldError("Motor search needs pymoo: pip install 'evenfield[motor]'.") from None
     names = tuple(bounds)
     needs = any(g in NEED_IMPEDANCE for g in goals)
+    temperatures = TEMPERATURES if "demagnetisation" in goals else ()
     done: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
     refused: dict[str, int] = {}
     count = 0
@@ -115,7 +116,7 @@ def search_motor(
             progress(min(count, evaluations), evaluations)
         try:
             motor = build(dict(zip(names, values.tolist(), strict=True)))
-            found = analyse_motor(motor, impedance=needs, scale=scale, positions=15)
+            found = analyse_motor(motor, impedance=needs, scale=scale, positions=15, temperatures=temperatures)
         except EvenfieldError as error:
             reason = str(error).split(" must ")[0]
             refused[reason] = refused.get(reason, 0) + 1

@@ -78,7 +78,9 @@ class LaneElements:
             shift = x if coil.moving else 0.0
             z0, z1 = (coil.bottom + shift) / MM, (coil.top + shift) / MM
             slack = 1e-9
-            inside = (low[:, 0] >= r0 - slack) & (high[:, 0] <= r1 + slack) & (low[:, 1] >= z0 - slack) & (high[:, 1] <= z1 + slack)
+            inside = (
+                (low[:, 0] >= r0 - slack) & (high[:, 0] <= r1 + slack) & (low[:, 1] >= z0 - slack) & (high[:, 1] <= z1 + slack)
+            )
             touched = (low[:, 0] < r1) & (high[:, 0] > r0) & (low[:, 1] < z1) & (high[:, 1] > z0) & ~inside
             np.add.at(out[row], self.dofs[inside].ravel(), self.whole[inside].ravel())
             for i in np.flatnonzero(touched):
