@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from evenfield.base import Air, DataError, DesignError, message
-from evenfield.transducer import large_signal_kernel as kernel
 from evenfield.transducer.large_signal import LargeSignalSystem
 from evenfield.transducer.signals import Tones
 from evenfield.transducer.steady_state import HarmonicSweep, steady_state
@@ -162,7 +161,7 @@ def intermodulation(
 
 def sound_spectrum(system: LargeSignalSystem, columns: Real, line_hz: float, path: SoundPath, count: int | None = None) -> Real:
     """(N,) Pa RMS on lines line_hz, 2 line_hz, ... of whole periods kept in `columns`."""
-    volume = system.driver.sd * columns[:, 4] + system.parts[0][kernel.SV] * columns[:, 6]
+    volume = system.driver.sd * columns[:, 4] + system.vent_area * columns[:, 6]
     spectrum = np.abs(np.fft.rfft(volume))[1:] / len(volume) * math.sqrt(2)
     spectrum = spectrum[:count]
     return np.asarray(spectrum * np.abs(path(line_hz * np.arange(1, len(spectrum) + 1))))

@@ -77,9 +77,15 @@ class LargeSignalDriver:
 
     @classmethod
     def of(
-        cls, driver: Driver, motor: LargeSignalMotor, suspension: Suspension | None = None, **more: object
+        cls,
+        driver: Driver,
+        motor: LargeSignalMotor,
+        suspension: Suspension | None = None,
+        *,
+        agreement: float = 0.1,
+        **more: object,
     ) -> LargeSignalDriver:
-        """From small-signal parameters; Bl(0) and Kms(0) of the curves must agree with them within 10 %.
+        """From small-signal parameters; Bl(0) and Kms(0) of the curves must agree with them within `agreement`.
 
         Without a suspension, compliance is constant over the motor's reach. `more`: any further field.
         """
@@ -89,11 +95,11 @@ class LargeSignalDriver:
             ("Bl(0)", float(motor.force_factor(0.0)), driver.bl, "T m"),
             ("Kms(0)", 1 / suspension.compliance, 1 / driver.cms, "N/m"),
         ):
-            if typed and abs(abs(curve) / typed - 1) > 0.1:
+            if typed and abs(abs(curve) / typed - 1) > agreement:
                 raise DesignError(
                     message(
                         f"{driver.name}: {what} of the curve",
-                        f"within 10 % of the parameter ({typed:.4g} {unit})",
+                        f"within {100 * agreement:.0f} % of the parameter ({typed:.4g} {unit})",
                         f"{curve:.4g} {unit}",
                         cause="Two values for one part",
                         fix="leaving one out",
@@ -303,6 +309,11 @@ class LargeSignalSystem:
             reference = math.sqrt(stiffness / (d.mmd + 2 * d.rear_air_mass)) / (2 * math.pi)
         w = 2 * math.pi * (box.reference_hz or reference)
         return 1 / (w * compliance * box.q_absorption), w * compliance / box.q_leakage
+
+    @property
+    def vent_area(self) -> float:
+        """m2, all vents together; 0 without one."""
+        return self.box.vent.area * self.box.vent.number if isinstance(self.box, VentedBox) else 0.0
 
     @property
     def size(self) -> int:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from evenfield.base import DesignError, message
-from evenfield.data import MotorCurves
+from evenfield.data import BlockedImpedance, MotorCurves
 from evenfield.transducer.coil import Coil, PlainInductance
 from evenfield.transducer.ladder import LadderCoil, fit_ladder
 from evenfield.transducer.position_curve import PositionCurve
@@ -134,6 +134,43 @@ class LargeSignalMotor:
             raise DesignError(message("blocked impedance", "(X, F), or (X, 2, 2, F) with the winding's own values", z.shape))
         bl_w = np.asarray(winding_force_factor, float)
         return _with_winding(bl, x, frequency_hz, z, bl_w, winding_resistance, rungs, flux_modulation)
+
+    @classmethod
+    def from_blocked(
+        cls,
+        blocked: BlockedImpedance,
+        force_factor: ArrayLike,
+        drive: Mapping[str, float],
+        *,
+        shorted: Sequence[str] = (),
+        shorted_force_factor: ArrayLike | None = None,
+        frequency_hz: ArrayLike | None = None,
+        rungs: int = 5,
+        flux_modulation: tuple[float, float] = (0.0, 0.0),
+    ) -> tuple[LargeSignalMotor, float]:
+        """From the port matrix of a drawing's windings: coils in series, and windings closed in series on themselves.
+
+        Parameters
+            force_factor, shorted_force_factor : (X,) T m at the positions of `blocked`
+            drive : winding -> +1 or -1; shorted : windings closed on their own resistance
+            frequency_hz : where the ladder is fitted; default 20 Hz to 20 kHz
+        Returns the motor and the largest relative misfit of the ladder.
+        """
+        f = np.geomspace(20.0, 20e3, 31) if frequency_hz is None else np.asarray(frequency_hz, float)
+        x = blocked.displacement
+        if not shorted:
+            z = blocked.terminal(f, drive, resistance=False)
+            return cls.from_impedance(x, force_factor, f, z, rungs=rungs, flux_modulation=flux_modulation)
+        pick = np.zeros((2, len(blocked.ports)))
+        for name, sign in drive.items():
+            pick[0, blocked.ports.index(name)] = sign
+        for name in shorted:
+            pick[1, blocked.ports.index(name)] = 1.0
+        ports = np.einsum("ap,pqxf,bq->xabf", pick, blocked.matrix(f, resistance=False), pick, optimize=True)
+        return cls.from_impedance(
+            x, force_factor, f, ports, winding_force_factor=shorted_force_factor,
+            winding_resistance=float(pick[1] @ blocked.resistance), rungs=rungs, flux_modulation=flux_modulation,
+        )  # fmt: skip
 
     @property
     def reach(self) -> tuple[float, float]:

@@ -164,7 +164,7 @@ def _gathered(system: LargeSignalSystem, f: Real, v: Real, runs: list[list[Run]]
     status = np.array([[runs[n][m].status for n in range(len(f))] for m in range(len(v))])
     for m, n in np.argwhere(status == 0):
         columns[m, n] = runs[n][m].columns
-    vent = system.parts[0][kernel.SV]
+    vent = system.vent_area
     volume = system.driver.sd * columns[..., 4] + vent * columns[..., 6]
     speed = np.max(np.abs(columns[..., 5]), axis=-1)
     return HarmonicSweep(
