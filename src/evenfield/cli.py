@@ -72,6 +72,29 @@ def judge(
 
 
 @app.command()
+def motor(design: DesignFile, report: ReportFolder = None, as_json: AsJson = False, quiet: Quiet = False) -> None:
+    """Run a design's motors at high level: distortion, displacement, heat, and how loud the whole loudspeaker gets."""
+    from evenfield.loudspeaker.motor_run import run_motors_of_file
+
+    with _progress(quiet or as_json) as progress:
+        found = run_motors_of_file(design, progress=progress)
+    paths: list[Path] = []
+    if report is not None:
+        from evenfield.report.motor_document import write_motor_report
+
+        paths = list(write_motor_report(found, report))
+    if as_json:
+        typer.echo(json.dumps(found.to_dict(), indent=1, ensure_ascii=False))
+    else:
+        from evenfield.report.terminal import print_verdict
+
+        print_verdict(found)
+        for path in paths:
+            typer.echo(f"Report: {path}")
+    raise typer.Exit(0 if found.passed is not False else 1)
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of the design file, for editors that complete and check."""
     from evenfield.loudspeaker.design import json_schema

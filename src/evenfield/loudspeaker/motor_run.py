@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -53,11 +53,6 @@ from evenfield.transducer.steady_state import HarmonicSweep, harmonic_sweep
 from evenfield.transducer.suspension import Suspension
 
 Real = NDArray[np.float64]
-
-CAUTION = (
-    "Caution: levels such as these damage hearing within minutes, and coils run hot enough to burn; wear protection, start low, "
-    "and follow local codes and licensed practice."
-)
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,6 +121,27 @@ class MotorReport:
         """False when any line is not met; None when none was judged."""
         judged = [line.passed for line in self.lines if line.passed is not None]
         return all(judged) if judged else None
+
+    @property
+    def title(self) -> str:
+        """The loudspeaker's name."""
+        return f"{self.prediction.design.name}, motors"
+
+    @property
+    def standard(self) -> str | None:
+        """The brief's standard, by name."""
+        name = self.prediction.design.brief.standard
+        return None if name == "none" else name
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {
+            "title": self.title,
+            "passed": self.passed,
+            "lines": [asdict(line) for line in self.lines],
+            "notes": list(self.notes),
+            "seconds": {name: dict(run.seconds) for name, run in self.runs.items()},
+        }
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -247,7 +263,8 @@ def _of_drawing(typed: TypedMotor, drawn: DrawnMotor) -> TypedMotor:
         key = f"{typed.key}.force_factor"
         raise DesignError(message(key, "left out beside a drawing", "both", cause="Two values for one part"), key)
     low, high = typed.travel or (-drawn.travel[0], drawn.travel[1])
-    notes = [n.replace("Bl(x) and Kms(x) are", "Kms(x) is") for n in typed.notes]
+    kept = [n for n in typed.notes if "inductance is taken" not in n]
+    notes = [n.replace("Bl(x) and Kms(x) are", "Kms(x) is").replace("fall and rise", "rise") for n in kept]
     notes += [f"{typed.key}: {w}" for w in drawn.analysis.warnings]
     if typed.stiffness is None:
         notes.append(f"{typed.key}: no stiffness over position is given; the suspension is taken as a constant spring.")
@@ -405,3 +422,14 @@ def _from_parts(
     )
     a, b = usual.parameters(), built.parameters()
     return {n: (a[n], b[n]) for n in ("Re", "Bl", "Mms", "Fs", "Qts", "Vas", "Le")}, typed.moving.budget()
+
+
+def run_motors_of_file(path: str | Path, *, progress: Any = None) -> MotorReport:
+    """Predict the design in a file, then run its motors; errors carry file and line."""
+    from evenfield.loudspeaker.load import read_design
+    from evenfield.loudspeaker.predict import located, predict_file
+
+    path = Path(path)
+    prediction = predict_file(path, progress=progress)
+    with located(read_design(path)[1]):
+        return run_motors(prediction, folder=path.parent)

@@ -210,7 +210,8 @@ def motor_section(section: Mapping[str, Any], key: str = "motor") -> Any:
     Raises DesignError with the key of the first value that cannot be used.
     """
     try:
-        return _ADAPTER.validate_python(dict(section))
+        # what the drawing does at high level has a reader of its own
+        return _ADAPTER.validate_python({k: v for k, v in section.items() if k != "large_signal"})
     except ValidationError as error:
         problem = error.errors()[0]
         families = {"ferrite-ring", "neodymium-cup", "two-gap", "drawing"}

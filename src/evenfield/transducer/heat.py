@@ -98,13 +98,15 @@ class HeatNetwork:
         """
         if magnet not in FIELD_LOSS:
             raise DesignError(message("magnet", f"one of {', '.join(FIELD_LOSS)}", repr(magnet)))
+        # inside, the coil looks at the pole over its whole depth; outside, at the plate
+        inside = math.pi * coil_diameter * coil_depth
         facing = math.pi * coil_diameter * min(coil_depth, plate_height)
-        free = 2 * math.pi * coil_diameter * max(coil_depth - plate_height, 0.0)
-        gap = facing * AIR_CONDUCTIVITY * (1 / clearance[0] + 1 / clearance[1])
+        free = inside - facing
+        gap = AIR_CONDUCTIVITY * (inside / clearance[0] + facing / clearance[1])
         heat = FERRITE_HEAT if magnet == "ferrite" else NEODYMIUM_HEAT
         # a third of the steel sits round the gap; the rest follows the magnet (common practice, no source)
         capacity = (coil_heat, STEEL_HEAT * steel_mass / 3, STEEL_HEAT * steel_mass * 2 / 3 + heat * magnet_mass)
-        still, moving = 5.7 * free, 3.8 * (free + facing)
+        still, moving = 5.7 * free, 3.8 * 2 * inside
         return cls(capacity, gap, 20.0, STILL_AIR * outer_area, still, moving, ambient, FIELD_LOSS[magnet], hottest)
 
     def conductance(self, velocity: float = 0.0) -> Real:

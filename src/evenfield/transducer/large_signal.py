@@ -42,6 +42,9 @@ BOX_LIMIT = 0.25
 VENT_LOSS = 1.5
 """Loss of a sharp-edged vent in velocity heads: 0.5 to enter, 1 to leave (handbook values; from memory)."""
 
+STABLE = 2.4
+"""Largest step times fastest decay; the method's own limit is 2.785 on the real axis."""
+
 ENERGIES = ("source", "coil", "winding", "loops", "suspension", "box", "vent")
 """What `Run.energy` holds, J: taken from the source, then lost."""
 
@@ -430,14 +433,14 @@ class LargeSignalSystem:
             factor *= 2
 
     def oversampling(self, rate: float, highest: float = 0.0) -> int:
-        """Least power of two by which steps at `rate` must be shortened.
+        """Least whole number by which steps at `rate` must be shortened.
 
         To be stable, and to carry tones up to `highest` (Hz) within 0.01 dB: 24 steps a cycle, for 4 kHz at most. Above that
         the steps' own loss grows (at 96 kHz 0.01 dB at 6.4 kHz, measured on an example).
         """
         factor = 1
-        while self.fastest / (rate * factor) > 2.4 or rate * factor < 24 * min(highest, 4e3):
-            factor *= 2
+        while self.fastest / (rate * factor) > STABLE or rate * factor < 24 * min(highest, 4e3):
+            factor += 1
         return factor
 
     def _run_once(self, drive: Signal, rate: float, factor: int, state: Real | None, energy: bool, accuracy: float,

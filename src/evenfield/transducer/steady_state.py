@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from evenfield.base import DesignError, message
 from evenfield.transducer import large_signal_kernel as kernel
-from evenfield.transducer.large_signal import LargeSignalSystem, Run
+from evenfield.transducer.large_signal import STABLE, LargeSignalSystem, Run
 
 Real = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -115,7 +115,7 @@ def harmonic_sweep(
     f, v = np.atleast_1d(np.asarray(frequency_hz, float)), np.atleast_1d(np.asarray(level, float))
     if np.any(f <= 0) or np.any(v <= 0) or np.any(np.diff(v) <= 0) or not 1 <= harmonics <= KEPT // 4:
         raise DesignError(message("sweep", f"of positive frequencies, ascending levels, 1 to {KEPT // 4} harmonics", f"{f}, {v}"))
-    rate *= system.oversampling(rate)
+    rate = max(rate, system.fastest / STABLE)
     linear = system.linear_response(f)
 
     def column(n: int) -> list[Run]:
