@@ -23,7 +23,7 @@ from evenfield.loudspeaker.motor_lines import verdict_lines
 from evenfield.loudspeaker.predict import Prediction
 from evenfield.loudspeaker.programme_heat import PROGRAMME_CREST, programme_heat, programme_load
 from evenfield.loudspeaker.verdict import Line
-from evenfield.transducer.box import ClosedBox
+from evenfield.transducer.box import ClosedBox, VentedBox
 from evenfield.transducer.damping_winding import WindingWorth, winding_worth
 from evenfield.transducer.distortion import (
     Intermodulation,
@@ -47,8 +47,10 @@ from evenfield.transducer.limits import (
     symmetry_point,
 )
 from evenfield.transducer.moving_mass import driver_from_parts
+from evenfield.transducer.network import solve_network
 from evenfield.transducer.position_curve import PositionCurve
 from evenfield.transducer.signals import ProgrammeNoise, Tones
+from evenfield.transducer.solution import DriverPart, Part, VentPart
 from evenfield.transducer.steady_state import HarmonicSweep, harmonic_sweep
 from evenfield.transducer.suspension import Suspension
 
@@ -154,8 +156,7 @@ def run_motors(prediction: Prediction, *, folder: str | Path | None = None) -> M
 
     Parameters
         prediction : of the whole loudspeaker
-        folder : of the design file: drawings and B-H curves are read from there, and the air's mass on cone and vent from the
-            solves kept there
+        folder : of the design file: drawings and B-H curves are read from there
     Raises DesignError where no way has a motor, or one cannot be used.
     Cost: some 5 s a way with typed curves, 15 s with a drawing.
     """
@@ -166,8 +167,7 @@ def run_motors(prediction: Prediction, *, folder: str | Path | None = None) -> M
 
         key = f"ways.{next(iter(design.ways))}.motor"
         raise DesignError(message(key, "given", "nothing", cause="No way says what its motor does over position", fix=TRY), key)
-    masses = radiation_masses(design, folder)
-    runs = {n: run_way(prediction, n, masses, folder) for n in chosen}
+    runs = {n: run_way(prediction, n, folder) for n in chosen}
     ways = {n: way_limits(prediction, n, runs.get(n)) for n in design.ways}
     limits = level_limits(prediction, ways)
     return MotorReport(prediction, runs, ways, limits, tuple(verdict_lines(prediction, runs, limits)))
@@ -210,29 +210,51 @@ def drawn_motor(
     return DrawnMotor(motor, error, analysis.travel, analysis)
 
 
-def radiation_masses(design: Design, folder: str | Path | None) -> dict[tuple[str, str], float] | None:
-    """(part, part) -> kg at the lowest solved frequency, read from the store; None where nothing is kept."""
-    if folder is None:
-        return None
-    from evenfield.loudspeaker.frequencies import output_axis, solved_axis
-    from evenfield.loudspeaker.geometry import cabinet_of
-    from evenfield.loudspeaker.store import Store
-    from evenfield.loudspeaker.sweep import sweep_radiation
+def radiation_mass(prediction: Prediction, name: str, driver: Driver, box: ClosedBox | None) -> Real:
+    """(1, 1), or (2, 2) with vents: kg of air in front with which the small-signal network moves as the prediction does.
 
-    air, cabinet = design.air.to_air(), cabinet_of(design)
-    axis = solved_axis(output_axis(), math.hypot(cabinet.width, cabinet.height), air.speed_of_sound)
-    sweep = sweep_radiation(cabinet, axis, air, Store(folder))
-    mass = (sweep.impedance[:, :, 0] / (2j * np.pi * sweep.frequency[0])).real
-    return {(a, b): float(mass[i, j]) for i, a in enumerate(sweep.parts) for j, b in enumerate(sweep.parts)}
+    Fitted to the prediction's excursion and vent speed from 20 to 250 Hz, where the air in front is all mass; so whatever the
+    field was solved with is in it.
+    """
+    from scipy.optimize import least_squares
+
+    f = prediction.frequency[(prediction.frequency >= 20) & (prediction.frequency <= 250)][::2]
+    at = np.searchsorted(prediction.frequency, f)
+    air, source = prediction.design.air.to_air(), float(prediction.design.ways[name].amplifier.output_impedance)
+    vented = isinstance(box, VentedBox)
+    parts: list[Part] = [DriverPart(name, driver, name, None if box is None else BOX)]
+    if vented:
+        parts.append(VentPart(VENT, BOX))
+    gain = prediction.filters[name][at]
+    speeds = [v.value[at] / gain for v in prediction.vent_speed.values()]
+    wanted = [prediction.excursion[name].value[at]] + ([np.mean(speeds, axis=0)] if vented and speeds else [])
+    first = [driver.rear_air_mass]
+    if isinstance(box, VentedBox):
+        first += [8 / 3 * air.density * box.vent.radius**3 * box.vent.number, 0.05 * driver.rear_air_mass]
+
+    def matrix(at: Real) -> Real:
+        m = np.abs(at) * np.array(first)
+        return np.array([[m[0]]]) if len(m) == 1 else np.array([[m[0], m[2]], [m[2], m[1]]])
+
+    def misfit(at: Real) -> Real:
+        radiation = 2j * np.pi * f * matrix(at)[:, :, None]
+        boxes = {} if box is None else {BOX: box}
+        own = solve_network(f, parts, radiation, boxes, air=air, output_impedance={name: source})
+        found = [own.displacement[0, 0], *([own.velocity[0, 1]] if len(wanted) > 1 else [])]
+        off = np.concatenate([np.log(a / b) for a, b in zip(found, wanted, strict=True)])
+        return np.concatenate([off.real, np.sin(off.imag)])
+
+    return matrix(least_squares(misfit, np.ones(len(first)), x_scale=0.3).x)
 
 
 def system_of(
-    design: Design, name: str, masses: Mapping[tuple[str, str], float] | None = None, folder: str | Path | None = None
+    prediction: Prediction, name: str, folder: str | Path | None = None
 ) -> tuple[LargeSignalSystem, TypedMotor, Driver, DrawnMotor | None]:
     """A way's large-signal system from the design, what its section said, its typed parameters, and its drawing's analysis.
 
     Raises DesignError with the key.
     """
+    design = prediction.design
     way, air = design.ways[name], design.air.to_air()
     key = f"ways.{name}.motor"
     if way.driver is None:
@@ -252,7 +274,7 @@ def system_of(
     except DesignError as error:
         raise DesignError(str(error), error.key or where) from None
     box = _box(design, name)
-    front = None if masses is None else _front(design, name, masses, box)
+    front = radiation_mass(prediction, name, driver, box) if name in prediction.excursion else None
     system = LargeSignalSystem(full, box, air, front, float(way.amplifier.output_impedance), typed.vent_loss)
     return system, typed, driver, drawn
 
@@ -277,21 +299,10 @@ def _box(design: Design, name: str) -> ClosedBox | None:
     return None if (not lowest if sealed is None else sealed) else boxes_of(design).get(BOX)
 
 
-def _front(design: Design, name: str, masses: Mapping[tuple[str, str], float], box: ClosedBox | None) -> Real:
-    vents = sorted({a for a, _ in masses if a.startswith(VENT)})
-    own = masses[name, name]
-    if box is None or not vents:
-        return np.array([[own]])
-    mutual = sum(masses[name, v] for v in vents)
-    return np.array([[own, mutual], [mutual, sum(masses[a, b] for a in vents for b in vents)]])
-
-
-def run_way(
-    prediction: Prediction, name: str, masses: Mapping[tuple[str, str], float] | None, folder: str | Path | None = None
-) -> MotorRun:
+def run_way(prediction: Prediction, name: str, folder: str | Path | None = None) -> MotorRun:
     """One way. Takes some seconds."""
     design, clock = prediction.design, _Clock()
-    system, typed, driver, drawn = system_of(design, name, masses, folder)
+    system, typed, driver, drawn = system_of(prediction, name, folder)
     clock.mark("motor")
     path = sound_path(prediction, name, system, driver)
     most = most_volts(design, name, system)
