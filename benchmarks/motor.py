@@ -50,8 +50,6 @@ def figures(names=("skiff", "ketch", "barque")):
 
 def full_impedance(motor, x):
     """(X, F) by a factorisation per frequency and a solve per position on a mesh of half the edge length; slow."""
-    from ngsolve import TaskManager
-
     from evenfield.magnetics import solve_static
     from evenfield.magnetics.harmonic import HarmonicProblem
 
@@ -60,14 +58,13 @@ def full_impedance(motor, x):
     driven = sum(m for m, c in zip(maps, motor.coils, strict=True) if not c.shorted)
     shorted = [(m, c) for m, c in zip(maps, motor.coils, strict=True) if c.shorted]
     out = np.empty((len(x), len(F)), complex)
-    with TaskManager():
-        for j, f in enumerate(F):
-            inverse, jw = problem.factor(float(f)), 2j * np.pi * f
-            for i in range(len(x)):
-                a = problem.solve(inverse, driven[i])
-                out[i, j] = jw * (driven[i] @ a)
-                for m, c in shorted[:1]:
-                    mutual = jw * (m[i] @ a)
-                    own = c.resistance + jw * (m[i] @ problem.solve(inverse, m[i]))
-                    out[i, j] -= mutual**2 / own
+    for j, f in enumerate(F):
+        inverse, jw = problem.factor(float(f)), 2j * np.pi * f
+        for i in range(len(x)):
+            a = problem.solve(inverse, driven[i])
+            out[i, j] = jw * (driven[i] @ a)
+            for m, c in shorted[:1]:
+                mutual = jw * (m[i] @ a)
+                own = c.resistance + jw * (m[i] @ problem.solve(inverse, m[i]))
+                out[i, j] -= mutual**2 / own
     return out

@@ -204,3 +204,63 @@ def test_search_trades_mass_against_force() -> None:
     assert found.picture().axes
     with pytest.raises(DesignError, match="two or more"):
         search_motor(lambda v: base.motor(), {"a": (0.0, 1.0)}, ("mass",))
+
+
+def _coil(name: str, centre: float, height: float, sense: int = 1) -> Coil:
+    return Coil.wound(name, 12.8 * MM, 13.3 * MM, (centre - height / 2) * MM, (centre + height / 2) * MM, 80, sense=sense)
+
+
+def _families() -> dict[str, Motor]:
+    from evenfield.magnetics import FerriteRing, NeodymiumCup, TwoGap
+
+    steel, ferrite = material("steel-1018"), material("ferrite")
+    pair = (_coil("front", 8.5, 9), _coil("rear", -8.5, 9, -1))
+    foot = Ring("l", "copper", 15 * MM, 17 * MM, -16.25 * MM, -6 * MM, foot_radius=12.3 * MM, foot_height=3 * MM)
+    pole = np.array([[0, -20], [14, -20], [14, -14], [11, -8], [12.3, -3], [12.3, 2.25], [11, 4], [0, 6]]) * MM
+    top = np.array([[13.8, -2.25], [33, -3.25], [33, 2.25], [15, 2.25], [13.8, 1.5]]) * MM
+    magnet = np.array([[17.5, -14], [36, -14], [36, -3.4], [17.5, -2.6]]) * MM
+    bodies = {"pole": (pole, steel), "back": (rectangle(14 * MM, 33 * MM, -20 * MM, -14 * MM), steel)}
+    return {
+        "plated cup with holes": NeodymiumCup(
+            (_coil("coil", 0, 8),), 12.4 * MM, 5 * MM, 1.4 * MM, 12 * MM, 6 * MM, 18 * MM, 4.5 * MM, 3 * MM, cup_lip=0.5 * MM,
+            vent_radius=3 * MM, cap_thickness=0.05 * MM, cap_height=5 * MM, holes=Holes(6, 3 * MM, 15 * MM),
+        ).motor(),
+        "two gaps, magnet outside": TwoGap(
+            pair, "outside", 12.4 * MM, 1.4 * MM, 5 * MM, 12 * MM, 36 * MM, 33 * MM, 6 * MM, magnet_inner_radius=17 * MM,
+            magnet="ferrite", overhang=4 * MM, rings=(Ring("tube", "copper", 14.2 * MM, 16.5 * MM, -5.5 * MM, 5.5 * MM),),
+        ).motor(),
+        "underhung with an L-shaped ring": FerriteRing(
+            (_coil("coil", 0, 3),), 12.3 * MM, 1.5 * MM, 8 * MM, 33 * MM, 17.5 * MM, 36 * MM, 16 * MM, 5 * MM, 33 * MM, 6 * MM,
+            pole_vent_radius=4 * MM, rings=(foot,),
+        ).motor(),
+        "slanted polygons": free_drawing(
+            "drawn", {**bodies, "magnet": (magnet, ferrite), "top": (top, steel)}, (_coil("coil", 0, 12),), 5 * MM
+        ),
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("name", _families())
+def test_every_family_is_meshed_with_layers_and_keeps_its_area(name: str) -> None:
+    """`build_mesh` compares each part's area with its polygon's and raises where the layers fold."""
+    pytest.importorskip("ngsolve")
+    from evenfield.magnetics.mesh import build_mesh
+
+    motor = _families()[name]
+    x = motor.positions(3)
+    mesh = build_mesh(motor, x[0], x[-1])
+    assert mesh.elements < 4000
+    kinds = {str(e.type) for e in mesh.mesh.Elements()}
+    assert len(kinds) == 2  # quadrilaterals in the layers, triangles elsewhere
+
+
+def test_what_a_ring_buys_and_from_which_frequency() -> None:
+    pytest.importorskip("ngsolve")
+    from evenfield.magnetics import ring_worth
+
+    (worth,) = ring_worth(example("skiff"), frequency_hz=np.geomspace(5, 20e3, 19), positions=3)
+    assert worth.ring == "ring"
+    assert worth.inductance_with[0] == pytest.approx(worth.inductance_without[0], rel=0.02)
+    assert worth.corner_hz is not None and 10 < worth.corner_hz < 60
+    share, at = worth.largest_cut
+    assert 0.3 < share < 0.6 and 100 < at < 2000
+    assert np.all(worth.inductance_with <= worth.inductance_without * 1.001)

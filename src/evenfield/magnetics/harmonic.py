@@ -44,7 +44,7 @@ class HarmonicProblem:
     """
 
     def __init__(self, static: StaticField, temperature: float = 20.0, insulated: tuple[str, ...] = ()) -> None:
-        from ngsolve import H1, BilinearForm, TaskManager, dx, x
+        from ngsolve import H1, BilinearForm, dx, x
 
         self.static = static
         mesh = static.mesh.mesh
@@ -53,18 +53,17 @@ class HarmonicProblem:
             sigma = _conductivity(part.material, temperature)
             if sigma > 0 and part.name not in insulated:
                 self.conductive[static.mesh.regions[part.name]] = sigma
-        with TaskManager():
-            static.form.AssembleLinearization(static.potential.vec)
-            self.space = H1(mesh, order=ORDER, dirichlet="axis", complex=True)
-            u, v = self.space.TnT()
-            # the zero terms give both matrices the pattern of all couplings
-            self.mass = BilinearForm(self.space, symmetric=True)
-            self.mass += 0 * u * v * dx
-            if self.conductive:
-                where = mesh.Materials("|".join(f"^{k}$" for k in self.conductive))
-                sigma = mesh.MaterialCF(self.conductive, default=0)
-                self.mass += (sigma * u * v * 2 * np.pi * x * MM**3).Compile() * dx(definedon=where)
-            self.mass.Assemble()
+        static.form.AssembleLinearization(static.potential.vec)
+        self.space = H1(mesh, order=ORDER, dirichlet="axis", complex=True)
+        u, v = self.space.TnT()
+        # the zero terms give both matrices the pattern of all couplings
+        self.mass = BilinearForm(self.space, symmetric=True)
+        self.mass += 0 * u * v * dx
+        if self.conductive:
+            where = mesh.Materials("|".join(f"^{k}$" for k in self.conductive))
+            sigma = mesh.MaterialCF(self.conductive, default=0)
+            self.mass += (sigma * u * v * 2 * np.pi * x * MM**3).Compile() * dx(definedon=where)
+        self.mass.Assemble()
         self.stiffness_values = np.array(static.form.mat.AsVector().FV().NumPy())
         self.mass_values = np.array(self.mass.mat.AsVector().FV().NumPy())
         self.matrix = self.mass.mat.CreateMatrix()
@@ -125,8 +124,6 @@ def blocked_impedance(
     Raises DesignError when a displacement lies outside the lanes.
     Cost: about 4 s for two windings, 10 000 unknowns, on two cores.
     """
-    from ngsolve import TaskManager
-
     began = time.perf_counter()
     x = np.asarray(displacement, float)
     if x.size and (x.min() < static.low - 1e-9 or x.max() > static.high + 1e-9):
@@ -138,17 +135,16 @@ def blocked_impedance(
     coils = static.motor.coils
     frequencies = np.r_[0.0, np.geomspace(LOWEST_HZ, highest_hz, snapshots - 1)]
     sites = np.linspace(static.low, static.high, places)
-    with TaskManager():
-        basis = _basis(problem, frequencies, sites, _dense_sites(x, static))
-        k, c = problem.products(basis)
-        modes, tau = _diagonalise(k, c)
-        vectors = basis @ modes
-        amplitude = np.stack([problem.linkage_map(coil, x) @ vectors for coil in coils])
-        result = BlockedImpedance(
-            tuple(p.name for p in coils), x, amplitude, tau, np.array([p.resistance for p in coils]), 0.0,
-            {"unknowns": problem.space.ndof, "basis": basis.shape[1]},
-        )  # fmt: skip
-        error = _held_out_error(problem, vectors, tau, frequencies, x) if check else float("nan")
+    basis = _basis(problem, frequencies, sites, _dense_sites(x, static))
+    k, c = problem.products(basis)
+    modes, tau = _diagonalise(k, c)
+    vectors = basis @ modes
+    amplitude = np.stack([problem.linkage_map(coil, x) @ vectors for coil in coils])
+    result = BlockedImpedance(
+        tuple(p.name for p in coils), x, amplitude, tau, np.array([p.resistance for p in coils]), 0.0,
+        {"unknowns": problem.space.ndof, "basis": basis.shape[1]},
+    )  # fmt: skip
+    error = _held_out_error(problem, vectors, tau, frequencies, x) if check else float("nan")
     result.statistics["seconds"] = time.perf_counter() - began
     return BlockedImpedance(result.ports, x, amplitude, tau, result.resistance, error if check else 0.0, result.statistics)
 

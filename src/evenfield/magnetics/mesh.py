@@ -30,7 +30,10 @@ NEAR = 0.25
 
 
 def need_ngsolve() -> Any:
-    """The finite-element library. Raises EvenfieldError with one line when it is not installed."""
+    """The finite-element library. Raises EvenfieldError with one line when it is not installed.
+
+    It runs on one thread: at 10 000 unknowns its task manager gains little on quiet cores and loses much on busy ones.
+    """
     try:
         import ngsolve
     except ImportError:
@@ -38,7 +41,6 @@ def need_ngsolve() -> Any:
             "Computing a motor from its drawing needs the finite-element library: pip install 'evenfield[motor]'. "
             "Typed-in driver parameters work without it."
         ) from None
-    ngsolve.SetNumThreads(min(2, ngsolve.ngsglobals.numthreads if hasattr(ngsolve.ngsglobals, "numthreads") else 2))
     return ngsolve
 
 

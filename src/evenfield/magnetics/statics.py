@@ -121,11 +121,10 @@ def solve_static(
     low, high = -min(motor.stroke, max(into - 1e-4, 0.0)), min(motor.stroke, max(out - 1e-4, 0.0))
     mesh = build_mesh(motor, low, high, scale, layers)
     meshed = time.perf_counter() - began
-    with ngsolve.TaskManager():
-        space = ngsolve.H1(mesh.mesh, order=ORDER, dirichlet="axis")
-        potential = ngsolve.GridFunction(space)
-        form, remanence = _energy(motor, mesh, space, temperature, background)
-        iterations = minimise(form, potential, motor.name)
+    space = ngsolve.H1(mesh.mesh, order=ORDER, dirichlet="axis")
+    potential = ngsolve.GridFunction(space)
+    form, remanence = _energy(motor, mesh, space, temperature, background)
+    iterations = minimise(form, potential, motor.name)
     statistics = {
         "unknowns": space.ndof, "elements": mesh.elements, "iterations": iterations, "mesh_seconds": meshed,
         "seconds": time.perf_counter() - began,
@@ -139,9 +138,8 @@ def at_temperature(static: StaticField, temperature: float) -> StaticField:
 
     potential = ngsolve.GridFunction(static.space)
     potential.vec.data = static.potential.vec
-    with ngsolve.TaskManager():
-        form, remanence = _energy(static.motor, static.mesh, static.space, temperature)
-        iterations = minimise(form, potential, static.motor.name)
+    form, remanence = _energy(static.motor, static.mesh, static.space, temperature)
+    iterations = minimise(form, potential, static.motor.name)
     return StaticField(
         static.motor, temperature, static.mesh, static.low, static.high, static.space, potential, form, remanence,
         {"iterations": iterations},
