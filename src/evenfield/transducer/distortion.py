@@ -161,7 +161,7 @@ def intermodulation(
 
 def sound_spectrum(system: LargeSignalSystem, columns: Real, line_hz: float, path: SoundPath, count: int | None = None) -> Real:
     """(N,) Pa RMS on lines line_hz, 2 line_hz, ... of whole periods kept in `columns`."""
-    volume = system.driver.sd * columns[:, 4] + system.vent_area * columns[:, 6]
+    volume = system.driver.sd * columns[:, 4] + system.vent_area * columns[:, 3]
     spectrum = np.abs(np.fft.rfft(volume))[1:] / len(volume) * math.sqrt(2)
     spectrum = spectrum[:count]
     return np.asarray(spectrum * np.abs(path(line_hz * np.arange(1, len(spectrum) + 1))))

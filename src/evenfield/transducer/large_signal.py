@@ -143,7 +143,7 @@ class Run:
         status : 0 whole; 1 the coil reached the end of its travel or of the known curves; 2 the box was emptied beyond trust;
             3 no periodic state was found
         reason : the status in words, empty when whole
-        displacement, velocity, current, winding_current, acceleration : (T,) m, m/s, A, A, m/s2
+        displacement, current, winding_current, acceleration : (T,) m, A, A, m/s2
         vent_velocity, vent_acceleration : (T,) m/s, m/s2, mean over the opening; zeros without a vent
         state : the last state, to go on from
         energy : J, by `ENERGIES`; empty when not asked for
@@ -161,16 +161,12 @@ class Run:
         return self.columns[:, 0]
 
     @property
-    def velocity(self) -> Real:  # noqa: D102
-        return self.columns[:, 1]
-
-    @property
     def current(self) -> Real:  # noqa: D102
         return self.columns[:, 2]
 
     @property
     def winding_current(self) -> Real:  # noqa: D102
-        return self.columns[:, 3]
+        return self.columns[:, 1]
 
     @property
     def acceleration(self) -> Real:  # noqa: D102
@@ -182,7 +178,7 @@ class Run:
 
     @property
     def vent_acceleration(self) -> Real:  # noqa: D102
-        return self.columns[:, 6]
+        return self.columns[:, 3]
 
     @property
     def time(self) -> Real:

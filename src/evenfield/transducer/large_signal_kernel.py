@@ -17,8 +17,8 @@ from numba import njit
  SERIES) = range(30)  # fmt: skip
 CONSTANTS = SERIES + 12
 
-RECORD = 8
-"""Columns kept of every recorded instant: x, v, i, s, cone acceleration, vent velocity, vent acceleration, W."""
+RECORD = 6
+"""Columns kept of every recorded instant: x, s, i, vent acceleration, cone acceleration, vent velocity."""
 
 FINE, TOO_FAR, BOX_EMPTY, NOT_SETTLED = 0, 1, 2, 3
 """Status of a run."""
@@ -38,15 +38,17 @@ def box_pressure(w: Any, c: Any) -> Any:
     return (odd + even * w) * w
 
 
-@njit(cache=True, nogil=True, fastmath=_MATH, error_model="numpy")
+@njit(cache=True, inline="always", nogil=True, fastmath=_MATH, error_model="numpy")
 def slope(y: Any, u: Any, c: Any, table: Any, k_table: Any, rungs: Any, creep: Any, out: Any, val: Any, der: Any) -> Any:
     """Time derivative of the state at voltage u, into `out`. Returns a status."""
     count, creeps = rungs.shape[1], creep.shape[1]
     x, v, i, s = y[0], y[1], y[2], y[3]
+    # no early way out: it would keep the compiler from overlapping what follows
+    status = FINE
     if not (x >= c[X0] and x <= c[XN]):
-        return TOO_FAR
+        status = TOO_FAR
     place = (x - c[X0]) * c[PER_CELL]
-    cell = min(int(place), table.shape[0] - 1)
+    cell = max(0, min(int(place), table.shape[0] - 1))
     t = place - cell
     row = table[cell]
     for f in range(table.shape[2]):
@@ -97,9 +99,9 @@ def slope(y: Any, u: Any, c: Any, table: Any, k_table: Any, rungs: Any, creep: A
     for j in range(creeps):
         stretch -= y[base + j]
     if not (stretch >= c[K0] and stretch <= c[KN]):
-        return TOO_FAR
+        status = TOO_FAR
     place = (stretch - c[K0]) * c[K_PER_CELL]
-    cell = min(int(place), k_table.shape[0] - 1)
+    cell = max(0, min(int(place), k_table.shape[0] - 1))
     t = place - cell
     spring = k_table[cell, 0, 0] + t * (k_table[cell, 1, 0] + t * (k_table[cell, 2, 0] + t * k_table[cell, 3, 0]))
     for j in range(creeps):
@@ -111,7 +113,7 @@ def slope(y: Any, u: Any, c: Any, table: Any, k_table: Any, rungs: Any, creep: A
         w, air = y[base], y[base + 1]
         share = w * c[PER_VOLUME]
         if not (share > -c[BOX_LIMIT] and share < c[BOX_LIMIT]):
-            return BOX_EMPTY
+            status = BOX_EMPTY
         drawn = c[SD] * v + c[SV] * air
         suction = (c[BOX_SERIES] * drawn + box_pressure(share, c)) * c[BOX_SHARE]
         out[base] = drawn - suction * c[BOX_LEAK]
@@ -127,7 +129,7 @@ def slope(y: Any, u: Any, c: Any, table: Any, k_table: Any, rungs: Any, creep: A
         out[base + 1] = 0.0
     out[0] = v
     out[1] = c[INV_CC] * force + c[INV_CV] * pull
-    return FINE
+    return status
 
 
 @njit(cache=True, nogil=True, fastmath=_MATH, error_model="numpy")
@@ -195,7 +197,7 @@ def run(
     into it. Returns (status, steps done). Classical fourth-order Runge-Kutta.
     """
     n = len(y)
-    k1, k2, k3, k4, at = np.empty(n), np.empty(n), np.empty(n), np.empty(n), np.empty(n)
+    k, at = np.empty((4, n)), np.empty(n)
     val, der = np.empty(table.shape[2]), np.empty(table.shape[2])
     watt = np.empty(8)
     watching = len(energy) > 0
@@ -208,46 +210,31 @@ def run(
         if place >= length:
             place = 0
         uc = u2[place]
-        status = slope(y, ua, c, table, k_table, rungs, creep, k1, val, der)
-        if status != FINE:
-            return status, step
-        if step % every == 0 and row < len(record):
-            record[row, 0], record[row, 1], record[row, 2], record[row, 3] = y[0], y[1], y[2], y[3]
-            record[row, 4], record[row, 5], record[row, 6], record[row, 7] = k1[1], y[last], k1[last], y[last - 1]
-            row += 1
-        if watching:
-            powers(y, ua, c, k_table, rungs, creep, val, watt)
-            for p in range(8):
-                energy[p] += h / 6 * watt[p]
         for a in range(n):
-            at[a] = y[a] + 0.5 * h * k1[a]
-        status = slope(at, ub, c, table, k_table, rungs, creep, k2, val, der)
-        if status != FINE:
-            return status, step
-        if watching:
-            powers(at, ub, c, k_table, rungs, creep, val, watt)
-            for p in range(8):
-                energy[p] += h / 3 * watt[p]
+            at[a] = y[a]
+        # one place for the slope's code: the four stages in a loop are quicker than written out
+        for stage in range(4):
+            u = ub
+            if stage == 0:
+                u = ua
+            elif stage == 3:
+                u = uc
+            status = slope(at, u, c, table, k_table, rungs, creep, k[stage], val, der)
+            if status != FINE:
+                return status, step
+            if stage == 0 and step % every == 0 and row < len(record):
+                record[row, 0], record[row, 1], record[row, 2] = y[0], y[3], y[2]
+                record[row, 3], record[row, 4], record[row, 5] = k[0, last], k[0, 1], y[last]
+                row += 1
+            if watching:
+                powers(at, u, c, k_table, rungs, creep, val, watt)
+                for p in range(8):
+                    energy[p] += (h / 6 if stage == 0 or stage == 3 else h / 3) * watt[p]
+            reach = 0.5 * h if stage < 2 else h
+            for a in range(n):
+                at[a] = y[a] + reach * k[stage, a]
         for a in range(n):
-            at[a] = y[a] + 0.5 * h * k2[a]
-        status = slope(at, ub, c, table, k_table, rungs, creep, k3, val, der)
-        if status != FINE:
-            return status, step
-        if watching:
-            powers(at, ub, c, k_table, rungs, creep, val, watt)
-            for p in range(8):
-                energy[p] += h / 3 * watt[p]
-        for a in range(n):
-            at[a] = y[a] + h * k3[a]
-        status = slope(at, uc, c, table, k_table, rungs, creep, k4, val, der)
-        if status != FINE:
-            return status, step
-        if watching:
-            powers(at, uc, c, k_table, rungs, creep, val, watt)
-            for p in range(8):
-                energy[p] += h / 6 * watt[p]
-        for a in range(n):
-            y[a] += h / 6 * (k1[a] + 2 * (k2[a] + k3[a]) + k4[a])
+            y[a] += h / 6 * (k[0, a] + 2 * (k[1, a] + k[2, a]) + k[3, a])
     return FINE, steps
 
 

@@ -209,7 +209,7 @@ def _try_burst(system: LargeSignalSystem, f: float, path: SoundPath, voltage: fl
 
 def sound_of(system: LargeSignalSystem, columns: Real, rate: float, path: SoundPath) -> Real:
     """(T,) Pa of a run (not repeating), its delay to the listener left out."""
-    volume = system.driver.sd * columns[:, 4] + system.vent_area * columns[:, 6]
+    volume = system.driver.sd * columns[:, 4] + system.vent_area * columns[:, 3]
     count = 2 * len(volume)
     spectrum = np.fft.rfft(volume, count)
     f = np.fft.rfftfreq(count, 1 / rate)
@@ -277,7 +277,7 @@ def _transfer(
     from evenfield.base import band_edges, octave_axis
 
     u = signal.voltage(rate)[: len(columns)]
-    volume = system.driver.sd * columns[:, 4] + system.vent_area * columns[:, 6]
+    volume = system.driver.sd * columns[:, 4] + system.vent_area * columns[:, 3]
     f = np.fft.rfftfreq(len(volume), 1 / rate)
     into, out = np.fft.rfft(u), np.fft.rfft(volume) * np.abs(path(f))
     out[f > 20e3] = 0.0

@@ -165,7 +165,7 @@ def _gathered(system: LargeSignalSystem, f: Real, v: Real, runs: list[list[Run]]
     for m, n in np.argwhere(status == 0):
         columns[m, n] = runs[n][m].columns
     vent = system.vent_area
-    volume = system.driver.sd * columns[..., 4] + vent * columns[..., 6]
+    volume = system.driver.sd * columns[..., 4] + vent * columns[..., 3]
     speed = np.max(np.abs(columns[..., 5]), axis=-1)
     return HarmonicSweep(
         f, v, phasors(columns[..., 0], harmonics), phasors(columns[..., 2], harmonics), phasors(volume, harmonics),
