@@ -59,7 +59,8 @@ def verdict_lines(prediction: Prediction, runs: Mapping[str, MotorRun], limits: 
                 )
             )
     lines += _level_lines(prediction, limits)
-    return lines
+    order = ("motor", "standard", "brief")
+    return sorted(lines, key=lambda line: order.index(line.group))
 
 
 AGREEMENT = 0.05

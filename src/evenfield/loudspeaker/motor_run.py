@@ -24,7 +24,7 @@ from evenfield.loudspeaker.predict import Prediction
 from evenfield.loudspeaker.programme_heat import PROGRAMME_CREST, programme_heat, programme_load
 from evenfield.loudspeaker.verdict import Line
 from evenfield.transducer.box import ClosedBox, VentedBox
-from evenfield.transducer.damping_winding import WindingWorth, winding_worth
+from evenfield.transducer.damping_winding import WindingWorth, burst_to, winding_worth
 from evenfield.transducer.distortion import (
     Intermodulation,
     ManyTones,
@@ -327,9 +327,10 @@ def run_way(prediction: Prediction, name: str, folder: str | Path | None = None)
     clock.mark("heat and noise")
     worth = None
     if system.driver.motor.winding is not None:
-        worth = winding_worth(
-            system, path, burst_hz=system.driver.resonance_hz, burst_peak=most * 1.2, frequency_hz=frequency[::3], level=usual
-        )
+        # the winding is for what goes beyond the gap: the burst takes the coil there, whatever the amplifier
+        resonance = system.driver.resonance_hz
+        peak = burst_to(system, resonance, most=4 * most)
+        worth = winding_worth(system, path, burst_hz=resonance, burst_peak=peak, frequency_hz=frequency[::3], level=usual)
         clock.mark("winding")
     parts, budget = _from_parts(design, name, system, typed)
     return MotorRun(

@@ -79,6 +79,21 @@ def winding_worth(
     )
 
 
+def burst_to(system: LargeSignalSystem, burst_hz: float, share: float = 0.9, most: float = 1000.0) -> float:
+    """V peak of the shaped burst that brings the driver without its winding to `share` of its range; at most `most`."""
+    plain = replace(system, driver=system.driver.without_winding())
+    low, high = plain.driver.reach
+    wanted, below, above = share * min(-low, high), 0.0, most
+    for _ in range(14):
+        peak = (below + above) / 2
+        run = plain.run(Burst(burst_hz, peak, pause=1 / burst_hz), accuracy=1e-4)
+        if run.status or float(np.max(np.abs(run.displacement))) > wanted:
+            above = peak
+        else:
+            below = peak
+    return below
+
+
 def _peak(x: Real) -> float:
     return float(np.nanmax(np.abs(x))) if np.any(np.isfinite(x)) else math.nan
 
