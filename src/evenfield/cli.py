@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
@@ -138,18 +138,24 @@ def _finish(verdict: Verdict, prediction: Prediction | None, as_json: bool, path
     raise typer.Exit(0 if verdict.passed is not False else 1)
 
 
+def _stopped() -> NoReturn:
+    typer.echo("evenfield: stopped. Finished frequencies are kept; the same command goes on from there.", err=True)
+    sys.exit(2)
+
+
 def main() -> None:
     """Entry point: errors on one screen, exit code 2; Ctrl-C keeps what is finished."""
     try:
-        app(standalone_mode=False)
-    except typer.Exit as done:
-        sys.exit(done.exit_code)
+        # without its standalone mode the library returns the exit code instead of raising it; 130 stands for Ctrl-C
+        code = app(standalone_mode=False) or 0
+        if code == 130:
+            _stopped()
+        sys.exit(code)
     except EvenfieldError as error:
-        typer.secho(f"evenfield: {error}", err=True, fg=None)
+        typer.echo(f"evenfield: {error}", err=True)
         sys.exit(2)
     except (KeyboardInterrupt, typer.Abort):
-        typer.echo("evenfield: stopped. Finished frequencies are kept; the same command goes on from there.", err=True)
-        sys.exit(2)
+        _stopped()
     except Exception as error:
         if hasattr(error, "format_message"):  # the command line's own usage errors
             typer.echo(f"evenfield: {error.format_message()} Try 'evenfield --help'.", err=True)

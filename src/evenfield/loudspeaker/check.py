@@ -24,7 +24,7 @@ def check_file(path: str | Path) -> list[str]:
         air = design.air.to_air()
         drivers = drivers_of(design, air)
         boxes = boxes_of(design)
-        cabinet_of(design)
+        cabinet_of(design, Path(path).parent)
         responses(design, output_axis())
     lines = [f"{design.name}: {design.title}".rstrip(": ")]
     for name, driver in drivers.items():

@@ -175,6 +175,13 @@ class CoilInductance(_Section):
     n: Ratio | None = None
 
 
+class Profile(_Section):
+    """How the diaphragm moves: falling to rest across the surround, or as a file says (radius, frequency, magnitude, phase)."""
+
+    model: Literal["tapered"] = "tapered"
+    file: str | None = Field(default=None, description="CSV with radius_mm, frequency_hz, magnitude, phase_deg")
+
+
 class Driver(_Section):
     """A driver: its Thiele/Small parameters (any sufficient set) and the shape of what moves."""
 
@@ -194,6 +201,7 @@ class Driver(_Section):
     xmax: Length | None = None
     inductance: CoilInductance | None = None
     power: Power | None = Field(default=None, description="long-term electrical power")
+    profile: Profile | None = Field(default=None, description="velocity over radius; a rigid piston without one")
     first_mode: Frequency | None = Field(default=None, description="the diaphragm is rigid below this")
     cone_depth: SmallLength = Amount(0.0)
     dust_cap_radius: Length | None = None
@@ -325,4 +333,4 @@ class Design(_Section):
 def json_schema() -> dict[str, Any]:
     """The JSON Schema of the design file, for editors and checks."""
     schema = Design.model_json_schema()
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "evenfield design file", **schema}
+    return {**schema, "$schema": "https://json-schema.org/draft/2020-12/schema", "title": "evenfield design file"}

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 from evenfield.base.errors import DesignError, message
 from evenfield.loudspeaker.design import Design, Driver, Mouth, Vent, Way
+from evenfield.loudspeaker.profiles import profile_of
 from evenfield.shape import elements as shape
 
 VENT = "vent"
 """Mesh part of the vents; several vents of one box move as one."""
 
 
-def cabinet_of(design: Design) -> shape.Cabinet:
+def cabinet_of(design: Design, folder: str | Path | None = None) -> shape.Cabinet:
     """The body of a design.
 
     Raises DesignError, with the key, where sizes are missing or do not fit.
@@ -24,7 +26,7 @@ def cabinet_of(design: Design) -> shape.Cabinet:
             "mounting",
         )
     c = design.cabinet
-    return shape.Cabinet(c.width, c.height, c.depth, c.edge_radius, (*_ways(design), *_vents(design)))
+    return shape.Cabinet(c.width, c.height, c.depth, c.edge_radius, (*_ways(design, folder), *_vents(design)))
 
 
 def way_origin(design: Design, name: str) -> tuple[float, float, float]:
@@ -41,7 +43,7 @@ def effective_radius(driver: Driver, key: str) -> float:
     return math.sqrt(driver.sd / math.pi)
 
 
-def _ways(design: Design) -> list[shape.Element]:
+def _ways(design: Design, folder: str | Path | None) -> list[shape.Element]:
     inner = {way.within: name for name, way in design.ways.items() if way.within}
     for host in inner:
         if host not in design.ways:
@@ -51,22 +53,22 @@ def _ways(design: Design) -> list[shape.Element]:
     for name, way in design.ways.items():
         if way.driver is None or way.within:
             continue
-        element: shape.Element = _element(name, way)
+        element: shape.Element = _element(name, way, folder)
         if name in inner:
             if not isinstance(element, shape.Cone):
                 key = f"ways.{inner[name]}.within"
                 raise DesignError(message(key, "a way with a cone", f"{name}, {way.driver.kind}"), key)
-            source = _element(inner[name], design.ways[inner[name]])
+            source = _element(inner[name], design.ways[inner[name]], folder)
             assert isinstance(source, shape.Dome | shape.Throat | shape.Waveguide)
             element = shape.Coaxial(element, source)
         found.append(element)
     return found
 
 
-def _element(name: str, way: Way) -> shape.Cone | shape.Dome | shape.Throat | shape.Waveguide:
+def _element(name: str, way: Way, folder: str | Path | None) -> shape.Cone | shape.Dome | shape.Throat | shape.Waveguide:
     key = f"ways.{name}"
     assert way.driver is not None
-    source = _source(name, way.driver, float(way.place.y), float(way.place.z), key)
+    source = _source(name, way.driver, float(way.place.y), float(way.place.z), key, folder)
     if way.waveguide is None:
         return source
     if isinstance(source, shape.Cone):
@@ -79,20 +81,25 @@ def _element(name: str, way: Way) -> shape.Cone | shape.Dome | shape.Throat | sh
         guide.depth,
         _mouth(guide.mouth, f"{key}.waveguide.mouth"),
         rounding=float(guide.rounding),
-        profile=guide.profile,
+        profile=guide.profile.replace("-", "_"),
         y=float(way.place.y),
         z=float(way.place.z),
         key=key,
     )
 
 
-def _source(name: str, driver: Driver, y: float, z: float, key: str) -> shape.Cone | shape.Dome | shape.Throat:
+def _source(
+    name: str, driver: Driver, y: float, z: float, key: str, folder: str | Path | None
+) -> shape.Cone | shape.Dome | shape.Throat:
     if driver.kind == "compression":
         if driver.throat_radius is None:
             where = f"{key}.driver.throat_radius"
             raise DesignError(message(where, "given for a compression driver", "nothing", fix="12.5 mm"), where)
         return shape.Throat(name, driver.throat_radius, "cap", driver.exit_angle, y, z, key=key)
     radius = effective_radius(driver, f"{key}.driver")
+    if driver.profile is not None:
+        # the surround's outer half moves too, ever less, so the moving surface reaches farther than the effective radius
+        radius = float(profile_of(driver, f"{key}.driver", folder).radius[-1])
     frame = radius + float(driver.surround_width) / 2
     if driver.kind == "dome":
         return shape.Dome(name, radius, float(driver.dome_height), y, z, frame_radius=frame, key=key)

@@ -26,9 +26,10 @@ from evenfield.loudspeaker.geometry import VENT, cabinet_of, way_origin
 from evenfield.loudspeaker.handover import Handover, handovers_of
 from evenfield.loudspeaker.load import Positions, read_design
 from evenfield.loudspeaker.measured import measured_way
+from evenfield.loudspeaker.profiles import profiles_of
 from evenfield.loudspeaker.store import Store
 from evenfield.loudspeaker.superpose import add_ways, pressure_at
-from evenfield.loudspeaker.sweep import Progress, RadiationSweep, sweep_radiation
+from evenfield.loudspeaker.sweep import Progress, RadiationSweep, part_places, sweep_radiation
 from evenfield.shape.elements import Cabinet
 from evenfield.transducer.network import solve_network
 from evenfield.transducer.solution import NetworkSolution
@@ -121,10 +122,11 @@ def predict(
     frequency = output_axis() if frequency_hz is None else np.asarray(frequency_hz, float)
     drivers = drivers_of(design, air)
     boxes = boxes_of(design)
-    cabinet = cabinet_of(design)
+    cabinet = cabinet_of(design, folder)
+    profiles = profiles_of(design, folder)
     measured = {n: measured_way(design, n, folder, frequency) for n, w in design.ways.items() if w.measured is not None}
     size = math.hypot(cabinet.width, cabinet.height)
-    sweep = sweep_radiation(cabinet, solved_axis(frequency, size, air.speed_of_sound), air, store, progress)
+    sweep = sweep_radiation(cabinet, solved_axis(frequency, size, air.speed_of_sound), air, store, progress, profiles)
     radiation = Radiated.on(frequency, sweep, cabinet, air)
     parts = parts_of(design, sweep.parts, drivers)
     sources = output_impedances(design)
@@ -205,18 +207,6 @@ class Radiated:
         )
 
 
-def part_places(cabinet: Cabinet) -> dict[str, tuple[float, float, float]]:
-    """Where each moving part sits on its face, m."""
-    from evenfield.shape.elements import moving_names
-
-    places = {}
-    for element in cabinet.elements:
-        x = 0.0 if element.face == "front" else -float(cabinet.depth)
-        for name in moving_names(element):
-            places[name] = (x, float(element.y), float(element.z))
-    return places
-
-
 def _assemble(
     design: Design,
     ways: dict[str, Directivity],
@@ -247,7 +237,7 @@ def _assemble(
         {n: Response(frequency, moves[parts[n]] / (2j * np.pi * frequency), "m") for n in network.ways},
         {n: Response(frequency, moves[parts[n]], "m/s") for n in network.parts if n.startswith(VENT)},
         handovers_of(design, ways, filters),
-        {n: float(w.driver.first_mode) for n, w in design.ways.items() if w.driver and w.driver.first_mode},
+        _rigid_above(design),
         min(network.lumped_limit_hz.values(), default=math.inf),
         float(np.sqrt(np.mean(sweep.error_db**2))),
         radiation.error_db,
@@ -255,6 +245,17 @@ def _assemble(
         tolerance_band(design, radiation, ways, filters, system, air),
         dict(sweep.statistics),
     )
+
+
+def _rigid_above(design: Design) -> dict[str, float]:
+    """First mode of each diaphragm that is taken as rigid, or as rigid but for its surround."""
+    found = {}
+    for name, way in design.ways.items():
+        if way.driver is not None and way.driver.first_mode is not None:
+            known = way.driver.profile is not None and way.driver.profile.file is not None
+            if not known:
+                found[name] = float(way.driver.first_mode)
+    return found
 
 
 def _movements(network: NetworkSolution, filters: Mapping[str, ComplexArray]) -> ComplexArray:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from evenfield.base.air import Air
 from evenfield.data.directions import Directions, sphere_directions
 from evenfield.loudspeaker.frequencies import ComplexArray, FloatArray
+from evenfield.loudspeaker.profiles import Profiles, velocities
 from evenfield.loudspeaker.store import Arrays, Store, key_of
 from evenfield.shape.elements import Cabinet, Coaxial, Cone, Dome, Element, Throat, VentOpening, Waveguide, moving_names
 
@@ -75,19 +76,44 @@ class RadiationSweep:
     statistics: dict[str, Any] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class Body:
+    """What is solved: the cabinet, the air, and the velocity profiles of the parts that are not rigid pistons."""
+
+    cabinet: Cabinet
+    air: Air
+    profiles: Profiles
+
+    def inputs(self) -> tuple[Any, ...]:
+        """Everything that the result depends on, but the frequency."""
+        from evenfield import radiation, shape
+
+        physics = (shape.PHYSICS_VERSION, radiation.PHYSICS_VERSION, BAND_RATIO, LARGEST_KA, PER_WAVELENGTH, AWAY_FACTOR)
+        given = (dict(self.profiles),) if self.profiles else ()
+        return (self.cabinet, self.air.speed_of_sound, self.air.density, *physics, *given)
+
+
 def sweep_radiation(
-    cabinet: Cabinet, frequency: FloatArray, air: Air, store: Store | None = None, progress: Progress | None = None
+    cabinet: Cabinet,
+    frequency: FloatArray,
+    air: Air,
+    store: Store | None = None,
+    progress: Progress | None = None,
+    profiles: Profiles | None = None,
 ) -> RadiationSweep:
     """Solve every frequency that the store does not hold yet.
+
+    Parts move along x, rigidly or with the velocity profile of their name in `profiles`.
 
     An interrupted call leaves its finished frequencies in the store; the next one goes on from there.
     Raises MeshError when the body cannot be solved.
     """
-    inputs = _inputs(cabinet, air)
+    body = Body(cabinet, air, profiles or {})
+    inputs = body.inputs()
     whole = key_of("sweep", inputs, frequency)
     stored = store.read(whole) if store else None
     if stored is None:
-        stored = _solve_all(cabinet, frequency, air, inputs, store, progress or NoProgress())
+        stored = _solve_all(body, frequency, store, progress or NoProgress())
         if store:
             store.write(whole, "sweep", stored, seconds=float(stored["seconds"].sum()), note=f"{len(frequency)} frequencies")
             for f in frequency:
@@ -98,6 +124,16 @@ def sweep_radiation(
 def part_names(cabinet: Cabinet) -> tuple[str, ...]:
     """The moving parts in the order of every part axis here: as the cabinet lists them."""
     return tuple(name for element in cabinet.elements for name in moving_names(element))
+
+
+def part_places(cabinet: Cabinet) -> dict[str, tuple[float, float, float]]:
+    """Where each moving part sits on its face, m."""
+    places = {}
+    for element in cabinet.elements:
+        x = 0.0 if element.face == "front" else -float(cabinet.depth)
+        for name in moving_names(element):
+            places[name] = (x, float(element.y), float(element.z))
+    return places
 
 
 def outward(cabinet: Cabinet) -> FloatArray:
@@ -135,29 +171,12 @@ def bands(frequency: FloatArray) -> Iterator[NDArray[np.intp]]:
         last = first
 
 
-def _inputs(cabinet: Cabinet, air: Air) -> tuple[Any, ...]:
-    from evenfield import radiation, shape
-
-    return (
-        cabinet,
-        air.speed_of_sound,
-        air.density,
-        shape.PHYSICS_VERSION,
-        radiation.PHYSICS_VERSION,
-        BAND_RATIO,
-        LARGEST_KA,
-        PER_WAVELENGTH,
-        AWAY_FACTOR,
-    )
-
-
 def _key(inputs: tuple[Any, ...], frequency_hz: float) -> str:
     return key_of("radiation", inputs, float(frequency_hz))
 
 
-def _solve_all(
-    cabinet: Cabinet, frequency: FloatArray, air: Air, inputs: tuple[Any, ...], store: Store | None, progress: Progress
-) -> Arrays:
+def _solve_all(body: Body, frequency: FloatArray, store: Store | None, progress: Progress) -> Arrays:
+    inputs = body.inputs()
     pieces: dict[int, Arrays] = {}
     for i, f in enumerate(frequency):
         found = store.read(_key(inputs, f)) if store else None
@@ -170,7 +189,7 @@ def _solve_all(
         for group in bands(frequency):
             wanted = [i for i in group if i not in pieces]
             if wanted:
-                for i, piece in _solve_band(cabinet, frequency, wanted, float(frequency[group[-1]]), air):
+                for i, piece in _solve_band(body, frequency, wanted, float(frequency[group[-1]])):
                     pieces[i] = piece
                     if store:
                         store.write(_key(inputs, frequency[i]), "radiation", piece, seconds=float(piece["seconds"]))
@@ -180,10 +199,11 @@ def _solve_all(
     return {name: np.stack([pieces[i][name] for i in range(len(frequency))], axis=-1) for name in pieces[0]}
 
 
-def _solve_band(cabinet: Cabinet, frequency: FloatArray, wanted: list[int], top: float, air: Air) -> Iterator[tuple[int, Arrays]]:
+def _solve_band(body: Body, frequency: FloatArray, wanted: list[int], top: float) -> Iterator[tuple[int, Arrays]]:
     from evenfield.radiation import SurfaceProblem
     from evenfield.shape import build_surface, edge_lengths_for
 
+    cabinet, air, names = body.cabinet, body.air, part_names(body.cabinet)
     lengths = edge_lengths_for(
         cabinet,
         top,
@@ -193,13 +213,16 @@ def _solve_band(cabinet: Cabinet, frequency: FloatArray, wanted: list[int], top:
         away_factor=AWAY_FACTOR,
     )
     mesh = build_surface(cabinet, lengths)
-    problem = SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=air)
+    patterns = names if body.profiles else None
+    problem = SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=air, patterns=patterns)
     directions = sphere_directions()
-    order = [problem.parts.index(name) for name in part_names(cabinet)]
+    order = [problem.parts.index(name) for name in names]
     out = outward(cabinet)
     for i in wanted:
         began = time.perf_counter()
-        solution = problem.solve(float(frequency[i]))
+        f = float(frequency[i])
+        given = velocities(mesh, names, body.profiles, part_places(cabinet), f) if body.profiles else None
+        solution = problem.solve(f, given)
         far = solution.far_field(directions.vectors)
         yield (
             i,

@@ -1,0 +1,144 @@
+"""Checks of evenfield against the outside that the validation page shows: one list, run by the tests and by the page.
+
+Each check gives what was published or derived, what evenfield finds, and how far it may be off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from evenfield.base import Air, octave_axis
+
+REFERENCE = Path(__file__).parents[1] / "reference" / "data"
+
+
+@dataclass(frozen=True)
+class Check:
+    """One line of the page; `compute` gives (published, ours)."""
+
+    name: str
+    source: str
+    unit: str
+    allowed: float
+    compute: Callable[[], tuple[float, float]]
+
+
+def _cap(ka, half_angle_deg):
+    from evenfield.exact import sphere
+    from evenfield.exact.sphere_mesh import capped_sphere
+    from evenfield.radiation import solve_surface
+
+    def compute():
+        alpha, f = np.radians(half_angle_deg), ka * Air().speed_of_sound / (2 * np.pi)
+        mesh = capped_sphere(1.0, alpha, min(2 * np.pi / ka / 6, 0.2, alpha / 2))
+        cap = mesh.of_part(1)
+        velocity = cap * 2 * np.pi * (1 - np.cos(alpha)) / mesh.area[cap].sum()
+        found = solve_surface(mesh, f, velocity=velocity[:, None], mirror=("y", "z"))
+        angle = np.radians(np.arange(0, 181, 5))
+        towards = np.stack([np.cos(angle), np.sin(angle), 0 * angle], 1)
+        truth = np.abs(sphere.cap_far_field(1.0, alpha, f, angle, "radial")[:, 0])
+        error = 20 * np.log10(np.abs(found.far_field(towards)[0, :, 0]) / truth)
+        return 0.0, float(np.abs(error[truth > truth.max() / 10]).max())
+
+    return compute
+
+
+def _box():
+    from evenfield.data import SurfaceMesh
+    from evenfield.radiation import solve_surface
+
+    stored = np.load(next((REFERENCE / "rounded-box").rglob("box.npz")))
+    mesh_file = np.load(next((REFERENCE / "rounded-box").rglob("box_mesh_fine.npz")))
+    mesh = SurfaceMesh(mesh_file["vertices"], mesh_file["triangles"], mesh_file["tag"])
+    f = 3150.0
+    found = solve_surface(mesh, f, mirror="y")
+    angle = np.radians(stored["angles_deg"])
+    towards = np.stack([np.cos(angle), np.sin(angle), 0 * angle], 1)
+    i = int(np.flatnonzero(stored["freqs"] == f)[0])
+    truth = np.abs(stored["p_hf_h"][i])
+    scale = np.pi * 0.014**2 / mesh.area[mesh.of_part(2)].sum()
+    error = 20 * np.log10(np.abs(found.far_field(towards)[1, :, 0]) * scale / truth)
+    front = (np.cos(angle) >= -1e-9) & (truth > truth.max() / 10)
+    return 0.0, float(np.abs(error[front]).max())
+
+
+def _thiele():
+    from evenfield.exact.alignments import cutoff_ratio, vented_box_response
+
+    return 1.77, float(cutoff_ratio(lambda x: vented_box_response(x, 0.259, 1 / 0.2242, 1.42)))
+
+
+def _cardioid(power):
+    from evenfield import metrics
+    from evenfield.data import sphere_directions
+    from evenfield.exact.patterns import first_order_directivity
+
+    def compute():
+        d = first_order_directivity("cardioid", sphere_directions(), [1000.0])
+        if power == "sphere":
+            return 4.771212547, float(metrics.directivity_index(d)[0])
+        curves = metrics.standard_curves(d)
+        return 4.672252207, float(curves.on_axis[0] - curves.sound_power[0])
+
+    return compute
+
+
+def _absorption():
+    return 4.6647, float(1000 * Air.at(20, 101325, 0.5).absorption_db_per_m(1000.0))
+
+
+def _third_octave():
+    return 3162.27766, float(octave_axis(3)[np.argmin(np.abs(octave_axis(3) - 3150))])
+
+
+def _piston():
+    from evenfield.exact.piston import circular_impedance
+
+    return 1.0330216640, float(circular_impedance([2.0])[0].real)
+
+
+def _crossover():
+    from evenfield.filters import FilterChain, HighPass, LowPass
+
+    f = np.array([1000.0])
+    low = FilterChain((LowPass(1000.0, 4, "linkwitz-riley"),)).response(f)
+    high = FilterChain((HighPass(1000.0, 4, "linkwitz-riley"),)).response(f)
+    assert abs(abs(low + high)[0] - 1) < 1e-12
+    return -6.020599913, float(20 * np.log10(np.abs(low[0])))
+
+
+def _sensitivity():
+    from evenfield.exact.alignments import reference_level_db
+
+    return 112.159699759, float(reference_level_db(1.0, Air()))
+
+
+def _lobing():
+    from evenfield.exact.patterns import pair_lobing_db
+
+    return 4.06, float(np.max(pair_lobing_db(np.linspace(0.6, 0.85, 500))))
+
+
+MORSE = "Morse & Ingard, section 7.2 (series)"
+LIBRARY = "independent boundary-element library, three meshes extrapolated"
+THIELE = "Thiele 1961, Table I (read in secondary text, rounded)"
+
+CHECKS = (
+    Check("Cap of 30 degrees on a rigid sphere, ka = 0.05, worst level error", MORSE, "dB", 0.2, _cap(0.05, 30)),
+    Check("the same at ka = 3.1416, an interior resonance", MORSE, "dB", 0.2, _cap(np.pi, 30)),
+    Check("the same at ka = 10, cap of 60 degrees", MORSE, "dB", 0.2, _cap(10.0, 60)),
+    Check("Rounded box, 14 mm piston, 3150 Hz, front, worst level error", LIBRARY, "dB", 0.2, _box),
+    Check("Piston in an infinite baffle, R1 at ka = 2", "closed form (Bessel)", "", 1e-8, _piston),
+    Check("Vented box, Thiele's row QT 0.259: f3/fs", THIELE, "", 0.0266, _thiele),
+    Check("Half-space sensitivity constant, 20 degC", "closed form", "dB", 1e-6, _sensitivity),
+    Check("Linkwitz-Riley, order 4, at its frequency", "Linkwitz, JAES 24 (1976)", "dB", 1e-8, _crossover),
+    Check("Cardioid, full-sphere directivity index", "closed form", "dB", 1e-6, _cardioid("sphere")),
+    Check("Cardioid, two-orbit sound power of ANSI/CTA-2034-A", "the standard's own weights", "dB", 1e-6, _cardioid("orbits")),
+    Check("Two omnidirectional sources: largest lobing share", "closed form, sinc", "dB", 0.02, _lobing),
+    Check("Air absorption at 1 kHz, 20 degC, 50 %", "ISO 9613-1:1993", "dB/km", 0.01, _absorption),
+    Check("Third octave called 3.15 kHz", "IEC 61260-1:2014", "Hz", 1e-4, _third_octave),
+)  # fmt: skip
