@@ -30,13 +30,23 @@ Quiet = Annotated[bool, typer.Option("--quiet", help="No progress bars.")]
 
 
 @app.command()
-def predict(design: DesignFile, report: ReportFolder = None, as_json: AsJson = False, quiet: Quiet = False) -> None:
+def predict(
+    design: DesignFile,
+    report: ReportFolder = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+    motors: Annotated[bool, typer.Option("--motors", help="Run the motors at high level too: adds lines and pages.")] = False,
+) -> None:
     """Predict a design's sound in every direction, judge it, and write the report."""
     from evenfield.loudspeaker.predict import predict_file
     from evenfield.loudspeaker.verdict import judge
 
     with _progress(quiet or as_json) as progress:
         prediction = predict_file(design, progress=progress)
+    if motors:
+        from evenfield.loudspeaker.motor_run import with_motors
+
+        prediction = with_motors(prediction, design)
     verdict = judge(prediction)
     paths = _write_report(prediction, verdict, report, design.stem)
     _finish(verdict, prediction, as_json, paths)

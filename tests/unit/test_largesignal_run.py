@@ -193,6 +193,20 @@ def test_the_report_is_drawn(report):
     assert "Caution: levels such as these" in text and "The damping winding" in text and "unverified" in text
 
 
+def test_the_main_verdict_and_report_take_them_up(report):
+    from evenfield.loudspeaker.verdict import judge
+    from evenfield.report.build import build_document
+    from evenfield.report.subject import Subject
+
+    whole = replace(report.prediction, motors=report)
+    verdict = judge(whole)
+    assert {line.name for line in report.lines} <= {line.name for line in verdict.lines}
+    plain = judge(report.prediction)
+    assert not any(line.group == "motor" for line in plain.lines)
+    keys = [s.key for s in build_document(Subject.of(whole), verdict).sections]
+    assert keys.index("high-level") < keys.index("motor-woofer") < keys.index("evidence")
+
+
 def test_without_motors_only_linear_limits_count():
     p = make_prediction(make_design(None))
     with pytest.raises(DesignError, match=r"ways.woofer.motor must be given, got nothing.*from_xmax: true"):

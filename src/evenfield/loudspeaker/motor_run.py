@@ -445,3 +445,13 @@ def run_motors_of_file(path: str | Path, *, progress: Any = None) -> MotorReport
     prediction = predict_file(path, progress=progress)
     with located(read_design(path)[1]):
         return run_motors(prediction, folder=path.parent)
+
+
+def with_motors(prediction: Prediction, path: str | Path) -> Prediction:
+    """The prediction with its motors run, so that verdict and report speak of them; errors carry file and line."""
+    from evenfield.loudspeaker.load import read_design
+    from evenfield.loudspeaker.predict import located
+
+    path = Path(path)
+    with located(read_design(path)[1]):
+        return replace(prediction, motors=run_motors(prediction, folder=path.parent))

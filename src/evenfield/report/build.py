@@ -14,6 +14,7 @@ from evenfield.report.sections import (
     handover_section,
     time_section,
 )
+from evenfield.report.sections.motor import motor_sections
 from evenfield.report.subject import LineLike, Subject, VerdictLike, judged_thing
 
 
@@ -24,6 +25,7 @@ def build_document(subject: Subject, verdict: VerdictLike | None) -> Document:
         field_section(subject),
         handover_section(subject),
         drivers_section(subject),
+        *(motor_sections(subject.get("motors")) if subject.get("motors") is not None else ()),
         time_section(subject),
         geometry_section(subject),
     ]
