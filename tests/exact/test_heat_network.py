@@ -94,3 +94,11 @@ def test_impossible_networks_are_refused():
         HeatNetwork((8.0, 1.0, 1.0), 0.0, 1.0, 1.0)
     with pytest.raises(DesignError, match=r"above ambient \(40 degC\)"):
         HeatNetwork((8.0, 1.0, 1.0), 1.0, 1.0, 1.0, ambient=40.0, hottest=30.0)
+
+
+def test_steady_heat_by_two_ways_in_parallel():
+    """From the coil to air at once, and through steel and magnet in series; moving air adds to both by halves."""
+    net = HeatNetwork((8.0, 200.0, 900.0), coil_steel=0.4, steel_magnet=5.0, magnet_air=0.7, coil_air=0.05, per_velocity=0.1)
+    for v in (0.0, 2.0):
+        series = 1 / (1 / (0.4 + 0.05 * v) + 1 / 5.0 + 1 / 0.7)
+        assert net.steady((30.0, 0, 0), v)[0] - 20 == pytest.approx(30 / (0.05 + 0.05 * v + series))
