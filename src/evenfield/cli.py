@@ -30,13 +30,23 @@ Quiet = Annotated[bool, typer.Option("--quiet", help="No progress bars.")]
 
 
 @app.command()
-def predict(design: DesignFile, report: ReportFolder = None, as_json: AsJson = False, quiet: Quiet = False) -> None:
+def predict(
+    design: DesignFile,
+    report: ReportFolder = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+    motors: Annotated[bool, typer.Option("--motors", help="Run the motors at high level too: adds lines and pages.")] = False,
+) -> None:
     """Predict a design's sound in every direction, judge it, and write the report."""
     from evenfield.loudspeaker.predict import predict_file
     from evenfield.loudspeaker.verdict import judge
 
     with _progress(quiet or as_json) as progress:
         prediction = predict_file(design, progress=progress)
+    if motors:
+        from evenfield.loudspeaker.motor_run import with_motors
+
+        prediction = with_motors(prediction, design)
     verdict = judge(prediction)
     paths = _write_report(prediction, verdict, report, design.stem)
     _finish(verdict, prediction, as_json, paths)
@@ -101,6 +111,29 @@ def rooms(
             typer.echo(line)
     if report is not None:
         typer.echo(f"Report: {write_rooms_report(result, report, subject.stem)}", err=as_json)
+
+
+@app.command()
+def motor(design: DesignFile, report: ReportFolder = None, as_json: AsJson = False, quiet: Quiet = False) -> None:
+    """Run a design's motors at high level: distortion, displacement, heat, and how loud the whole loudspeaker gets."""
+    from evenfield.loudspeaker.motor_run import run_motors_of_file
+
+    with _progress(quiet or as_json) as progress:
+        found = run_motors_of_file(design, progress=progress)
+    paths: list[Path] = []
+    if report is not None:
+        from evenfield.report.motor_document import write_motor_report
+
+        paths = list(write_motor_report(found, report))
+    if as_json:
+        typer.echo(json.dumps(found.to_dict(), indent=1, ensure_ascii=False))
+    else:
+        from evenfield.report.terminal import print_verdict
+
+        print_verdict(found)
+        for path in paths:
+            typer.echo(f"Report: {path}")
+    raise typer.Exit(0 if found.passed is not False else 1)
 
 
 @app.command()

@@ -48,6 +48,9 @@ DIMENSIONS: dict[str, Dimension] = {
         Dimension("semi_inductance", "", ("", "mH", "H")),
         Dimension("force_factor", "T*m", ("Tm", "N/A")),
         Dimension("compliance", "m/N", ("mm/N", "um/N", "m/N")),
+        Dimension("stiffness", "N/m", ("N/mm", "N/m")),
+        Dimension("heat_capacity", "J/K", ("J/K",)),
+        Dimension("heat_flow", "W/K", ("W/K",)),
         Dimension("mechanical_resistance", "N*s/m", ("kg/s", "N s/m")),
         Dimension("level", "dB", ("dB",)),
         Dimension("ratio", "", ("%", "")),
@@ -55,6 +58,8 @@ DIMENSIONS: dict[str, Dimension] = {
         Dimension("money", "EUR", ("EUR",)),
         Dimension("capacitance", "F", ("uF", "nF", "pF", "F")),
         Dimension("density", "kg/m**3", ("kg/m3", "g/cm3")),
+        Dimension("flux_density", "T", ("T", "mT")),
+        Dimension("field_strength", "A/m", ("kA/m", "A/m")),
     )
 }
 

@@ -327,8 +327,7 @@ class Design(_Section):
 
     def unused(self) -> tuple[str, ...]:
         """Reserved sections that are filled in but that nothing reads yet."""
-        top = [k for k in ("printer", "cost") if getattr(self, k) is not None]
-        return (*top, *(f"ways.{n}.motor" for n, w in self.ways.items() if w.motor is not None))
+        return tuple(k for k in ("printer", "cost") if getattr(self, k) is not None)
 
 
 def json_schema() -> dict[str, Any]:

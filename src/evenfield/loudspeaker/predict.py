@@ -57,6 +57,7 @@ class Prediction:
         lumped_below_hz : the box is one spring below this
         error_db, interpolation_error_db : stated errors of the solves (RMS, front) and of the frequency interpolation
         band : tolerance band of the on-axis level, from the design's ± tolerances; None without any
+        motors : what `run_motors` found at high level, for verdict and report; None when it was not asked
     """
 
     design: Design
@@ -77,6 +78,7 @@ class Prediction:
     band: Mapping[str, Any] | None = None
     statistics: Mapping[str, Any] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    motors: Any = None
 
     @property
     def frequency(self) -> FloatArray:

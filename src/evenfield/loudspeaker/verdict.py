@@ -97,6 +97,8 @@ def judge(
     if prediction is not None:
         lines += size_lines(prediction.design, brief or Brief())
         lines += passive_lines(prediction)
+        if prediction.motors is not None:
+            lines += prediction.motors.lines
     title = prediction.design.name if prediction else str(directivity.provenance.get("title") or "Directivity")
     return Verdict(title, tuple(lines), chosen, tuple(_notes(directivity, prediction)))
 

@@ -15,6 +15,7 @@ from evenfield.report.sections import (
     handover_section,
     time_section,
 )
+from evenfield.report.sections.motor import motor_sections
 from evenfield.report.subject import LineLike, Subject, VerdictLike, judged_thing
 
 
@@ -26,6 +27,7 @@ def build_document(subject: Subject, verdict: VerdictLike | None) -> Document:
         handover_section(subject),
         filters_section(subject),
         drivers_section(subject),
+        *(motor_sections(subject.get("motors")) if subject.get("motors") is not None else ()),
         time_section(subject),
         geometry_section(subject),
     ]
