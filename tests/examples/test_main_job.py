@@ -35,7 +35,7 @@ def test_skiff_is_stopped_resumed_and_meets_its_brief(folder):
     )
     results = folder / ".evenfield" / "results"
     deadline = time.monotonic() + 240
-    while time.monotonic() < deadline and len(list(results.glob("*.nc"))) < 3:
+    while time.monotonic() < deadline and len(list(results.glob("[!.]*.nc"))) < 3:
         time.sleep(0.2)
     first.send_signal(signal.SIGINT)
     _, words = first.communicate(timeout=60)
