@@ -8,8 +8,8 @@ import pytest
 import evenfield as ef
 from evenfield.loudspeaker import sweep as sweeping
 from evenfield.loudspeaker.design import Design
-from evenfield.loudspeaker.load import read_design
-from evenfield.loudspeaker.predict import located, predict_file
+from evenfield.loudspeaker.load import located, read_design
+from evenfield.loudspeaker.predict import predict_file
 from evenfield.loudspeaker.store import Store
 
 AXIS = np.geomspace(30.0, 1500.0, 44)

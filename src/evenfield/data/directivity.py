@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
 from evenfield.base.errors import DataError, message
 from evenfield.data.directions import Directions, Plane, orbit_vectors
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 ComplexArray = NDArray[np.complex128]
 FloatArray = NDArray[np.float64]
@@ -134,6 +136,8 @@ class Directivity:
 
     def to_xarray(self) -> xr.DataArray:
         """The same as a labelled array: dims (direction, frequency), coords x, y, z, weight, and the flags as attributes."""
+        import xarray as xr
+
         coords: dict[str, Any] = {"frequency": ("frequency", self.frequency)}
         for i, name in enumerate("xyz"):
             coords[name] = ("direction", self.directions.vectors[:, i])

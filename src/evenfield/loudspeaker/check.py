@@ -8,9 +8,8 @@ from evenfield.loudspeaker.chains import responses
 from evenfield.loudspeaker.circuits import BOX, boxes_of, drivers_of
 from evenfield.loudspeaker.frequencies import output_axis
 from evenfield.loudspeaker.geometry import cabinet_of
-from evenfield.loudspeaker.load import read_design
+from evenfield.loudspeaker.load import located, read_design
 from evenfield.loudspeaker.passive import network_of, passive_section, placeholder_impedance
-from evenfield.loudspeaker.predict import located
 from evenfield.transducer.box import VentedBox
 from evenfield.transducer.driver import CompressionDriver
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from evenfield.base.bands import octave_axis
 
@@ -66,6 +65,8 @@ def upsample(
     `delay_distance` (broadcast against value[..., 0]) is the path, m, whose e^{-jkr} is taken out before the cubic spline and
     put back after; data should already be per acceleration, so that it is level at low frequency.
     """
+    from scipy.interpolate import CubicSpline
+
     turn = np.exp(1j * k_per_hz * np.multiply.outer(np.asarray(delay_distance), solved))
     spline = CubicSpline(solved, value * turn, axis=-1, bc_type="not-a-knot")
     back = np.exp(-1j * k_per_hz * np.multiply.outer(np.asarray(delay_distance), output))
@@ -81,6 +82,8 @@ def leave_one_out_db(solved: FloatArray, value: ComplexArray, within_db: float =
     The error of a cubic spline falls with the fourth power of the gap; leaving a point out doubles the gap there, so the
     error of the full spline is about 1/16 of what is found, and 1/8 is stated.
     """
+    from scipy.interpolate import CubicSpline
+
     errors = []
     peak = np.abs(value).max(axis=0)
     for parity in (0, 1):

@@ -95,6 +95,20 @@ class Positions:
         return DesignError(f"{head.rstrip('.')} ({place}){dot or '.'}{tail}")
 
 
+class located:
+    """Adds file and line to the design errors raised inside it."""
+
+    def __init__(self, positions: Positions) -> None:
+        self._positions = positions
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, kind: Any, error: Any, trace: Any) -> None:
+        if isinstance(error, DesignError) and error.key is not None:
+            raise self._positions.locate(error) from None
+
+
 def _read_text(path: Path) -> str:
     try:
         return path.read_text(encoding="utf-8")

@@ -6,7 +6,6 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from evenfield.base.errors import DesignError, message
 from evenfield.data.directions import sphere_directions
@@ -75,6 +74,8 @@ def _check_fit(source: Directivity, key: str, file: str, frequency: FloatArray) 
 
 def _resample(field: NDArray[np.complex128], own: FloatArray, wanted: FloatArray) -> NDArray[np.complex128]:
     """(D, F') to (D, F): complex cubic spline over frequency with the mean delay of the loudest direction taken out."""
+    from scipy.interpolate import CubicSpline
+
     loudest = int(np.argmax((np.abs(field) ** 2).sum(axis=1)))
     phase = np.unwrap(np.angle(field[loudest]))
     weight = np.abs(field[loudest])

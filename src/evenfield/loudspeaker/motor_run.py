@@ -438,8 +438,8 @@ def _from_parts(
 
 def run_motors_of_file(path: str | Path, *, progress: Any = None) -> MotorReport:
     """Predict the design in a file, then run its motors; errors carry file and line."""
-    from evenfield.loudspeaker.load import read_design
-    from evenfield.loudspeaker.predict import located, predict_file
+    from evenfield.loudspeaker.load import located, read_design
+    from evenfield.loudspeaker.predict import predict_file
 
     path = Path(path)
     prediction = predict_file(path, progress=progress)
@@ -449,8 +449,7 @@ def run_motors_of_file(path: str | Path, *, progress: Any = None) -> MotorReport
 
 def with_motors(prediction: Prediction, path: str | Path) -> Prediction:
     """The prediction with its motors run, so that verdict and report speak of them; errors carry file and line."""
-    from evenfield.loudspeaker.load import read_design
-    from evenfield.loudspeaker.predict import located
+    from evenfield.loudspeaker.load import located, read_design
 
     path = Path(path)
     with located(read_design(path)[1]):

@@ -13,7 +13,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from evenfield import metrics
 from evenfield.base.air import Air
-from evenfield.base.errors import DesignError
 from evenfield.data.directions import sphere_directions
 from evenfield.data.directivity import Directivity
 from evenfield.data.impedance import Impedance
@@ -24,7 +23,7 @@ from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.frequencies import leave_one_out_db, output_axis, solved_axis, upsample
 from evenfield.loudspeaker.geometry import VENT, cabinet_of, way_origin
 from evenfield.loudspeaker.handover import Handover, handovers_of
-from evenfield.loudspeaker.load import Positions, read_design
+from evenfield.loudspeaker.load import located, read_design
 from evenfield.loudspeaker.measured import measured_way
 from evenfield.loudspeaker.profiles import profiles_of
 from evenfield.loudspeaker.store import Store
@@ -143,20 +142,6 @@ def predict_file(path: str | Path, *, progress: Progress | None = None) -> Predi
     design, positions = read_design(path)
     with located(positions), Store(path.parent).run(path.name, path.read_text(encoding="utf-8")):
         return predict(design, folder=path.parent, progress=progress)
-
-
-class located:
-    """Adds file and line to the design errors raised inside it."""
-
-    def __init__(self, positions: Positions) -> None:
-        self._positions = positions
-
-    def __enter__(self) -> None:
-        return None
-
-    def __exit__(self, kind: Any, error: Any, trace: Any) -> None:
-        if isinstance(error, DesignError) and error.key is not None:
-            raise self._positions.locate(error) from None
 
 
 @dataclass(frozen=True)

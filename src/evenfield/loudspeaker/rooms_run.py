@@ -210,8 +210,8 @@ def rooms_of_file(
         return run_rooms(
             read_directivity(place), section=_known(asked), room=section, folder=home, wav=wav, orbits=orbits, title=place.stem
         )
-    from evenfield.loudspeaker.load import read_design
-    from evenfield.loudspeaker.predict import located, predict_file
+    from evenfield.loudspeaker.load import located, read_design
+    from evenfield.loudspeaker.predict import predict_file
 
     design, positions = read_design(place)
     with located(positions):
