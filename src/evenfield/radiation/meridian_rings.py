@@ -1,0 +1,143 @@
+"""Rings: the free-space kernels integrated round the axis, for one Fourier order.
+
+With R the distance from a point to the ring's point at the relative azimuth d, G = e^{-jkR}/(4 pi R) and F = G'(R)/R, a ring
+needs, each integrated over d from 0 to 2 pi, all times cos(m d) but the last:
+    G, G cos d, F, F (1 - cos d), and G sin d sin(m d).
+The gradient needs five more (see `ring_slopes`).
+
+The azimuth is graded towards d = 0, where the ring comes nearest: d = 2 eps sinh(u), eps the nearest distance over twice the
+geometric mean radius, Gauss points in u; far from the ring equal steps converge faster. The grading comes from tables, one for
+each step of eps, so that no exponential is taken and the sum over points is vector code.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from evenfield.radiation.sine_cosine import sine_cosine
+
+COUNTS = np.array([*range(4, 65, 4), *range(72, 129, 8), *range(144, 385, 16)])
+"""Points of the rules."""
+LEVELS = 40
+"""Levels of grading: eps from OPEN down by a factor GRADE each; level 0 is not graded."""
+GRADE = 0.5
+OPEN = 0.4
+"""Relative distance from which equal steps are used."""
+
+
+class RingTables(NamedTuple):
+    """Points of all rules one after another.
+
+    start : (LEVELS, sizes) where a rule begins; points : (sizes,) of the rules; size : (most points + 1,) the smallest
+    rule with as many points; gap : (P,) 1 - cos d; even : (P,) weight cos(m d); odd : weight sin d sin(m d),
+    weights over d from 0 to 2 pi, divided by 4 pi; spread : (LEVELS,) asinh(pi/(2 eps))
+    """
+
+    start: NDArray[np.int64]
+    points: NDArray[np.int64]
+    size: NDArray[np.int64]
+    gap: NDArray[np.float64]
+    even: NDArray[np.float64]
+    odd: NDArray[np.float64]
+    spread: NDArray[np.float64]
+
+
+@lru_cache(maxsize=4)
+def ring_tables(order: int) -> RingTables:
+    """The tables of Fourier order `order`."""
+    from scipy.special import roots_legendre
+
+    start = np.zeros((LEVELS, len(COUNTS)), np.int64)
+    spread = np.array([0.0] + [np.arcsinh(np.pi / (2 * _nominal(level))) for level in range(1, LEVELS)])
+    angles, weights, total = [], [], 0
+    for size, count in enumerate(COUNTS):
+        node, weight = roots_legendre(count)
+        node, weight = (node + 1) / 2, weight / 2
+        for level in range(LEVELS):
+            start[level, size] = total
+            total += count
+            if level == 0:
+                angles.append((np.arange(count) + 0.5) * np.pi / count)
+                weights.append(np.full(count, np.pi / count))
+            else:
+                eps, reach = _nominal(level), spread[level]
+                angles.append(2 * eps * np.sinh(reach * node))
+                weights.append(weight * reach * 2 * eps * np.cosh(reach * node))
+    angle, w = np.concatenate(angles), np.concatenate(weights) / (2 * np.pi)
+    smallest = np.searchsorted(COUNTS, np.arange(COUNTS[-1] + 1))
+    return RingTables(
+        start,
+        COUNTS,
+        smallest,
+        2 * np.sin(angle / 2) ** 2,
+        w * np.cos(order * angle),
+        w * np.sin(angle) * np.sin(order * angle),
+        spread,
+    )
+
+
+def _nominal(level: int) -> float:
+    """The eps a level is made for: the middle of its range, in proportion."""
+    return float(OPEN * GRADE ** (level - 0.5))
+
+
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True, inline="always")
+def ring_rule(k, order, effort, r, r2, square, tables):  # type: ignore[no-untyped-def]
+    """(first, count) of the rule for a ring of radius r2 seen from radius r; `square` the nearest distance squared."""
+    width = 4 * r * r2
+    near = np.sqrt(square)
+    turn = k * (np.sqrt(square + width) - near)
+    eps = near / np.sqrt(width + 1e-300)
+    if eps >= OPEN:
+        level = 0
+        wanted = effort * 0.7 / np.log(eps + np.sqrt(eps * eps + 1)) + 0.27 * turn + 0.5 * order + 1.0
+    else:
+        level = min(1 + int(np.log(OPEN / (eps + 1e-12)) * 1.4426950408889634), LEVELS - 1)
+        wanted = effort * (1.0 + 0.217 * tables.spread[level]) + 0.14 * tables.spread[level] * turn + 0.75 * order
+    size = tables.size[min(int(wanted) + 1, len(tables.size) - 1)]
+    return tables.start[level, size], tables.points[size]
+
+
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+def ring(k, order, effort, r, x, r2, x2, tables):  # type: ignore[no-untyped-def]
+    """The five ring kernels between the points (x, r) and (x2, r2): G, G cos d, G sin d sin, F, F (1 - cos d)."""
+    square = (r - r2) ** 2 + (x - x2) ** 2
+    first, count = ring_rule(k, order, effort, r, r2, square, tables)
+    gap, even, odd = tables.gap, tables.even, tables.odd
+    double, turns = 2 * r * r2, k / (2 * np.pi)
+    g_r, g_i, c_r, c_i, o_r, o_i = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    f_r, f_i, e_r, e_i = 0.0, 0.0, 0.0, 0.0
+    for i in range(first, first + count):
+        h = gap[i]
+        q = square + double * h
+        inverse = 1.0 / np.sqrt(q)
+        distance = q * inverse
+        sine, cosine = sine_cosine(turns * distance)
+        w = even[i] * inverse
+        re, im = w * cosine, -w * sine
+        g_r += re
+        g_i += im
+        c_r += re * h
+        c_i += im * h
+        v = odd[i] * inverse
+        o_r += v * cosine
+        o_i -= v * sine
+        # F = -(1 + jkR)/R^2 G
+        scale, kr = -inverse * inverse, k * distance
+        a, b = scale * (re - kr * im), scale * (im + kr * re)
+        f_r += a
+        f_i += b
+        e_r += a * h
+        e_i += b * h
+    return (
+        complex(g_r, g_i),
+        complex(g_r - c_r, g_i - c_i),
+        complex(o_r, o_i),
+        complex(f_r, f_i),
+        complex(e_r, e_i),
+    )
