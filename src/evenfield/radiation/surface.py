@@ -5,6 +5,7 @@ Linear continuous pressure, constant velocity on each triangle. See docs/theory/
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -67,12 +68,14 @@ class SurfaceProblem:
         self.mirror: Mirror = mesh.mirror if mirror is None else mirror
         self.motion = None if patterns is not None else part_motion(mesh, motion, axis)
         self.parts: tuple[PartName, ...] = patterns if self.motion is None else self.motion.parts  # type: ignore[assignment]
+        self.axis = np.asarray(axis, float) / np.linalg.norm(axis) if self.motion is not None and motion == "axial" else None
         self.body: SurfaceBody = reduce_body(mesh, self.mirror)
         if self.motion is not None:
             check_symmetric(mesh, self.motion.shape.astype(complex), self.mirror)
         self.system = SurfaceMatrix(self.body, self.solver)
         self.edges = part_edges(mesh)
         self._matrix: Complex | None = None
+        self._matrix_wavenumber = math.nan
 
     def solve(self, frequency_hz: float, velocity: ArrayLike | None = None) -> FrequencySolution:
         """The sound field at one frequency; `velocity` (K, T) complex normal velocities, m/s, for a problem of patterns.
@@ -85,11 +88,9 @@ class SurfaceProblem:
         density, notes = check_resolution(self.edges, frequency, self.air.speed_of_sound)
         k = float(self.air.wavenumber(frequency))
         derivative = -1j * 2 * np.pi * frequency * self.air.density * shape[:, self.body.full_triangle]
-        if self._matrix is None:
-            check_memory(self.system.bytes_needed, self.solver.precision)
-        self._matrix = self.system.assemble(k, self._matrix)
+        matrix = self.matrix_at(k)
         right = self.system.right_sides(k, derivative)
-        found = solve_in_step(self._matrix, right, self.solver.tolerance, self.solver.max_iterations, self.solver.worker_count)
+        found = solve_in_step(matrix, right, self.solver.tolerance, self.solver.max_iterations, self.solver.worker_count)
         return FrequencySolution(
             problem=self,
             frequency_hz=frequency,
@@ -101,6 +102,17 @@ class SurfaceProblem:
             elements_per_wavelength=density,
             notes=notes,
         )
+
+    def matrix_at(self, wavenumber: float) -> Complex:
+        """The system's matrix (V', V'); the one in memory where it is of this wavenumber, else assembled in its place."""
+        if self._matrix is None:
+            check_memory(self.system.bytes_needed, self.solver.precision)
+        elif self._matrix_wavenumber == wavenumber:
+            return self._matrix
+        self._matrix_wavenumber = math.nan  # an interrupted assembly leaves nothing to be used
+        self._matrix = self.system.assemble(wavenumber, self._matrix)
+        self._matrix_wavenumber = wavenumber
+        return self._matrix
 
     def release(self) -> None:
         """Give the matrix's memory back; the next solve takes it anew."""

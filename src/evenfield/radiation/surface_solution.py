@@ -70,8 +70,9 @@ class FrequencySolution:
         u = directions if isinstance(directions, Directions) else Directions(np.asarray(directions, float))
         p = self.problem
         return surface_field.far_field(
-            p.body, p.system.grid, self.wavenumber, self.solved_pressure, self.derivative, u.vectors, p.solver.worker_count
-        )
+            p.body, p.system.grid, self.wavenumber, self.solved_pressure, self.derivative, u.vectors, p.solver.worker_count,
+            p.system.real,
+        )  # fmt: skip
 
     def pressure_at(self, points: ArrayLike) -> Complex:
         """(part, P) pressure, Pa per 1 m/s, at points (P, 3) m outside the body. Raises DataError for points inside."""
@@ -79,6 +80,36 @@ class FrequencySolution:
         if x.ndim != 2 or x.shape[1] != 3 or not np.all(np.isfinite(x)):
             raise DataError(message("points", "a finite (P, 3) array", f"shape {x.shape}"))
         return surface_field.pressure_at(self.problem.body, self.wavenumber, self.solved_pressure, self.derivative, x)
+
+    def gradient(
+        self,
+        directions: Directions | ArrayLike = (),
+        far_field_bar: ArrayLike | None = None,
+        impedance_bar: ArrayLike | None = None,
+    ) -> NDArray[np.float64]:
+        """(V, 3) gradient of a real function J of the far field F and the radiation impedance Z by the mesh's vertices, 1/m.
+
+        Parameters
+            directions : (D, 3) unit vectors of the far field that J reads
+            far_field_bar : (part, D) complex, dJ/dRe F + j dJ/dIm F, so that dJ = Re sum conj(bar) dF; |F|^2 has 2 F
+            impedance_bar : (part, part) complex, dJ/dRe Z + j dJ/dIm Z
+        Returns
+            gradient : on the whole mesh. Under mirror planes, for motions with the same symmetry (images share it equally).
+        Valid for: vertices that move while each part keeps its unit motion (given velocities stay with their triangles).
+        Cost: one transposed solve and one pass over the kernels; the matrix is set up anew unless this frequency was
+        the last that its problem solved. No memory that grows with the square of the vertices.
+        Raises DataError for bars of another shape, or none.
+        Source: Giles & Pierce, Flow Turbul. Combust. 65 (2000) 393, section 2 (discrete adjoint).
+        """
+        from evenfield.radiation.surface_adjoint import shape_gradient
+
+        u = (
+            directions
+            if isinstance(directions, Directions) or far_field_bar is None
+            else Directions(np.asarray(directions, float))
+        )
+        vectors = u.vectors if isinstance(u, Directions) else np.zeros((0, 3))
+        return shape_gradient(self, vectors, far_field_bar, impedance_bar)
 
     @property
     def surface_pressure(self) -> Complex:
