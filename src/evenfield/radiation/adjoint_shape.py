@@ -48,12 +48,8 @@ class ShapeDerivatives:
 def from_points(d: ShapeDerivatives, body: SurfaceBody, grid: MidpointGrid, derivative: Complex) -> None:
     """Move what the midpoints collected on to vertices, areas, normals and the normal derivative (K, T) given there."""
     s, e, a, b = grid.vertex.T
-    for vertex, share in (
-        (s, d.position / 2 - d.along / 6),
-        (e, d.position / 2 + d.along / 6),
-        (a, d.across / 6),
-        (b, -d.across / 6),
-    ):
+    middle, along, across = d.position / 2, d.along / 6, d.across / 6
+    for vertex, share in ((s, middle - along), (e, middle + along), (a, across), (b, -across)):
         np.add.at(d.vertex, vertex, share)
     for side in range(2):
         there = grid.triangle[:, side] >= 0
