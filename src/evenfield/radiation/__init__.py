@@ -16,6 +16,7 @@ _WHERE = {
     "SurfaceSolution": "surface_solution",
     "SurfaceSolver": "surface_solver",
     "SurfaceStatistics": "surface_solution",
+    "meridian_gradient": "meridian_adjoint",
     "iterate_surface": "surface",
     "solve_meridian": "meridian",
     "solve_surface": "surface",
@@ -29,6 +30,7 @@ __all__ = sorted(_WHERE)
 if TYPE_CHECKING:
     from evenfield.radiation.meridian import MeridianProblem as MeridianProblem
     from evenfield.radiation.meridian import solve_meridian as solve_meridian
+    from evenfield.radiation.meridian_adjoint import meridian_gradient as meridian_gradient
     from evenfield.radiation.meridian_solution import MeridianFrequency as MeridianFrequency
     from evenfield.radiation.meridian_solution import MeridianSolution as MeridianSolution
     from evenfield.radiation.meridian_solution import MeridianStatistics as MeridianStatistics

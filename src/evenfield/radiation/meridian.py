@@ -89,8 +89,11 @@ class MeridianProblem:
         """Of the linear system."""
         return self.body.unknowns + (self.recess.extra if self.recess else 0)
 
-    def solve(self, frequency_hz: float, velocity: ArrayLike | None = None) -> MeridianFrequency:
-        """The field at one frequency; `velocity` (K, S) complex normal velocities, m/s, for a problem of patterns."""
+    def solve(self, frequency_hz: float, velocity: ArrayLike | None = None, keep: bool = False) -> MeridianFrequency:
+        """The field at one frequency; `velocity` (K, S) complex normal velocities, m/s, for a problem of patterns.
+
+        `keep` the matrix, 16 n^2 bytes, for a gradient to be taken.
+        """
         began = time.perf_counter()
         frequency = float(check_frequencies(frequency_hz)[0])
         sources = self._sources(velocity)
@@ -101,7 +104,9 @@ class MeridianProblem:
         n = self.body.unknowns
         wall, outside = self.boundaries(found[:, :n], found[:, n:], scale_sources(sources, factor))
         error = expected_error_db(nodes, self.body.degree)
-        return MeridianFrequency(self, frequency, sources, wall, outside, time.perf_counter() - began, error, nodes, notes)
+        seconds = time.perf_counter() - began
+        kept = matrix if keep else None
+        return MeridianFrequency(self, frequency, sources, wall, outside, seconds, error, nodes, notes, kept)
 
     def check(self, frequency_hz: float) -> tuple[float, tuple[str, ...]]:
         """Nodes per wavelength on the coarsest moving part, and notes. Raises MeshError for a line too coarse."""

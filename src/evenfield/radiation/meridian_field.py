@@ -67,13 +67,12 @@ def far_factors(boundary: Boundary, wavenumber: float, cosine: Floats, points: d
 
     The plane wave over a ring is 2 pi j^m J_m(k r sin) (Abramowitz & Stegun 9.1.21).
     """
-    from scipy.special import jv, jvp
-
     x, r, tx, tr, w = (points[n].ravel() for n in ("x", "r", "tx", "tr", "w"))
     m, distinct, back = boundary.order, *np.unique(cosine, return_inverse=True)
     sine = np.sqrt(np.maximum(0.0, 1 - distinct**2))[:, None]
     z = wavenumber * sine * r
-    wave, slope = 1j**m * jv(m, z), 1j ** (m - 1) * jvp(m, z)
+    bessel = bessel_slopes(m, z)
+    wave, slope = 1j**m * bessel[0], 1j ** (m - 1) * bessel[1]
     left, right = np.zeros((2, len(distinct), len(x)), complex)
     for sign in (1.0, -1.0)[: boundary.grid.images]:
         c = sign * distinct[:, None]
@@ -83,6 +82,18 @@ def far_factors(boundary: Boundary, wavenumber: float, cosine: Floats, points: d
     if boundary.grid.images == 2:
         left[distinct < -1e-12], right[distinct < -1e-12] = 0, 0
     return left[back], right[back]
+
+
+def bessel_slopes(order: int, z: Floats) -> tuple[Floats, Floats, Floats]:
+    """J_m(z), its first and second derivative (Abramowitz & Stegun 9.1.27 and 9.1.1), quickly for order 0."""
+    from scipy.special import j0, j1, jv, jvp
+
+    if order > 0:
+        one_slope, two_slopes = (np.asarray(jvp(order, z, n), np.float64) for n in (1, 2))
+        return np.asarray(jv(order, z), np.float64), one_slope, two_slopes
+    zero, one = np.asarray(j0(z), np.float64), np.asarray(j1(z), np.float64)
+    ratio: Floats = np.where(z > 1e-8, one / np.maximum(z, 1e-8), 0.5)
+    return zero, -one, ratio - zero
 
 
 def pressure_at(boundary: Boundary, wavenumber: float, effort: float, points: Floats) -> Complex:

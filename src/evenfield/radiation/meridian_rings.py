@@ -95,7 +95,7 @@ def ring_rule(k, order, effort, r, r2, square, tables):  # type: ignore[no-untyp
     eps = near / np.sqrt(width + 1e-300)
     if eps >= OPEN:
         level = 0
-        wanted = effort * 0.7 / np.log(eps + np.sqrt(eps * eps + 1)) + 0.27 * turn + 0.5 * order + 1.0
+        wanted = effort * 0.7 / np.log(eps + np.sqrt(eps * eps + 1)) + 0.27 * turn + 0.5 * order + 0.35 * effort + 1.0
     else:
         level = min(1 + int(np.log(OPEN / (eps + 1e-12)) * 1.4426950408889634), LEVELS - 1)
         wanted = effort * (1.0 + 0.217 * tables.spread[level]) + 0.14 * tables.spread[level] * turn + 0.75 * order
@@ -108,11 +108,13 @@ def ring(k, order, effort, r, x, r2, x2, tables):  # type: ignore[no-untyped-def
     """The five ring kernels between the points (x, r) and (x2, r2): G, G cos d, G sin d sin, F, F (1 - cos d)."""
     square = (r - r2) ** 2 + (x - x2) ** 2
     first, count = ring_rule(k, order, effort, r, r2, square, tables)
-    gap, even, odd = tables.gap, tables.even, tables.odd
+    # slices from 0, so that no index can be negative: the loop becomes vector code
+    last = first + count
+    gap, even, odd = tables.gap[first:last], tables.even[first:last], tables.odd[first:last]
     double, turns = 2 * r * r2, k / (2 * np.pi)
     g_r, g_i, c_r, c_i, o_r, o_i = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     f_r, f_i, e_r, e_i = 0.0, 0.0, 0.0, 0.0
-    for i in range(first, first + count):
+    for i in range(count):
         h = gap[i]
         q = square + double * h
         inverse = 1.0 / np.sqrt(q)
@@ -141,3 +143,73 @@ def ring(k, order, effort, r, x, r2, x2, tables):  # type: ignore[no-untyped-def
         complex(f_r, f_i),
         complex(e_r, e_i),
     )
+
+
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+def ring_slopes(k, order, effort, r, x, r2, x2, tables):  # type: ignore[no-untyped-def]
+    """The kernels of `ring`, and what their derivatives need: with h = 1 - cos d and H = F'(R)/R,
+
+    F h^2, F sin d sin, F h sin d sin, H, H h, H h^2. For a kernel K and its derivative K' by half the square of the distance,
+    dK/dx = (x - x2) K', dK/dr = (r - r2) K' + r2 (K' h).
+    """
+    square = (r - r2) ** 2 + (x - x2) ** 2
+    first, count = ring_rule(k, order, effort, r, r2, square, tables)
+    last = first + count
+    gap, even, odd = tables.gap[first:last], tables.even[first:last], tables.odd[first:last]
+    double, turns = 2 * r * r2, k / (2 * np.pi)
+    g_r, g_i, c_r, c_i, o_r, o_i, f_r, f_i, e_r, e_i = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    p_r, p_i, v_r, v_i, w_r, w_i = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    x_r, x_i, y_r, y_i, z_r, z_i = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    for i in range(count):
+        h = gap[i]
+        q = square + double * h
+        inverse = 1.0 / np.sqrt(q)
+        distance = q * inverse
+        kr, fall = k * distance, -inverse * inverse
+        sine, cosine = sine_cosine(turns * distance)
+        weight, across = even[i] * inverse, odd[i] * inverse
+        re, im = weight * cosine, -weight * sine
+        g_r += re
+        g_i += im
+        c_r += re * h
+        c_i += im * h
+        # F = -(1 + jkR)/R^2 G, its part beside the weight
+        a, b = fall * (cosine + kr * sine), fall * (kr * cosine - sine)
+        o_r += across * cosine
+        o_i -= across * sine
+        v_r += across * a
+        v_i += across * b
+        w_r += across * a * h
+        w_i += across * b * h
+        a, b = weight * a, weight * b
+        f_r += a
+        f_i += b
+        e_r += a * h
+        e_i += b * h
+        p_r += a * h * h
+        p_i += b * h * h
+        # H = (3 + 3jkR - k^2 R^2)/R^4 G
+        bend, more = 3.0 - kr * kr, 3.0 * kr
+        a, b = fall * fall * (re * bend - im * more), fall * fall * (im * bend + re * more)
+        x_r += a
+        x_i += b
+        y_r += a * h
+        y_i += b * h
+        z_r += a * h * h
+        z_i += b * h * h
+    first_five = (
+        complex(g_r, g_i),
+        complex(g_r - c_r, g_i - c_i),
+        complex(o_r, o_i),
+        complex(f_r, f_i),
+        complex(e_r, e_i),
+    )
+    slopes = (
+        complex(p_r, p_i),
+        complex(v_r, v_i),
+        complex(w_r, w_i),
+        complex(x_r, x_i),
+        complex(y_r, y_i),
+        complex(z_r, z_i),
+    )
+    return first_five, slopes

@@ -44,6 +44,7 @@ class MeridianFrequency:
     """One frequency's solution; see MeridianSolution, whose arrays have a frequency axis last.
 
     sources : normal velocities; wall : boundary of the domain that the moving parts face; outside : of the space in front
+    matrix : of the linear system, where it was to be kept
     """
 
     problem: MeridianProblem = field(repr=False)
@@ -55,6 +56,7 @@ class MeridianFrequency:
     error_db: float
     nodes_per_wavelength: float
     notes: tuple[str, ...] = ()
+    matrix: Complex | None = field(default=None, repr=False)
 
     @property
     def parts(self) -> tuple[PartName, ...]:
@@ -71,7 +73,7 @@ class MeridianFrequency:
 
         Angles are from the x axis, at azimuth 0. Silent behind an infinite baffle.
         """
-        cosine, azimuth = _angles(directions)
+        cosine, azimuth = to_angles(directions)
         return meridian_field.far_field(self.outside, self.wavenumber, cosine, azimuth)
 
     def pressure_at(self, points: ArrayLike) -> Complex:
@@ -179,7 +181,7 @@ class MeridianSolution:
         )
 
 
-def _angles(directions: Directions | ArrayLike) -> tuple[Floats, Floats]:
+def to_angles(directions: Directions | ArrayLike) -> tuple[Floats, Floats]:
     """Cosine of the angle from the axis, and azimuth (0 towards +y)."""
     if not isinstance(directions, Directions):
         given = np.asarray(directions, float)
