@@ -43,6 +43,7 @@ class FrequencySolution:
     """One frequency's solution; see SurfaceSolution, whose arrays have a frequency axis last.
 
     solved_pressure : (part, V') Pa on the solved vertices; derivative : (part, T') normal derivative, Pa/m
+    part_error_db : (part,) estimated error of each part's level (see `surface_error`)
     """
 
     problem: SurfaceProblem = field(repr=False)
@@ -51,7 +52,7 @@ class FrequencySolution:
     derivative: Complex = field(repr=False)
     iterations: NDArray[np.int64]
     seconds: float
-    error_db: float
+    part_error_db: NDArray[np.float64]
     elements_per_wavelength: float
     notes: tuple[str, ...] = ()
 
@@ -59,6 +60,11 @@ class FrequencySolution:
     def parts(self) -> tuple[PartName, ...]:
         """Names of the moving parts or patterns: the order of the first axis everywhere."""
         return self.problem.parts
+
+    @property
+    def error_db(self) -> float:
+        """Estimated error of the worst part's level, dB, front hemisphere, within 20 dB of its maximum."""
+        return float(self.part_error_db.max())
 
     @property
     def wavenumber(self) -> float:
@@ -168,8 +174,13 @@ class SurfaceSolution:
 
     @property
     def error_db(self) -> NDArray[np.float64]:
-        """(F,) estimated error of the level, dB, front hemisphere, within 20 dB of the maximum (see `surface_checks`)."""
+        """(F,) estimated error of the worst part's level, dB, front hemisphere, within 20 dB of the maximum."""
         return np.array([s.error_db for s in self.frequencies])
+
+    @property
+    def part_error_db(self) -> NDArray[np.float64]:
+        """(part, F) estimated error of each part's level, dB, likewise (see `surface_error`)."""
+        return np.stack([s.part_error_db for s in self.frequencies], axis=-1)
 
     @property
     def statistics(self) -> SurfaceStatistics:
