@@ -15,7 +15,7 @@ from evenfield.base import Air, DataError, DesignError, message
 from evenfield.data import Meridian
 from evenfield.data.mesh import PartName
 from evenfield.radiation.meridian_body import Elements, MeridianBody, build_body
-from evenfield.radiation.meridian_checks import check_resolution, check_shape, expected_error_db, part_steps
+from evenfield.radiation.meridian_checks import check_resolution, check_shape, coarseness, expected_error_db, part_steps
 from evenfield.radiation.meridian_field import Boundary
 from evenfield.radiation.meridian_matrix import Complex, MeridianMatrix
 from evenfield.radiation.meridian_motion import (
@@ -78,6 +78,7 @@ class MeridianProblem:
         self.steps = part_steps(meridian, self.parts if patterns is None else ())
         self.point_dof = self.body.point_dof[self.added :]
         self.fixed = self._axis_dofs()
+        self.shape = coarseness(meridian, self.body, self.solver.corner_deg, self.where)
 
     @property
     def added(self) -> int:
@@ -103,7 +104,7 @@ class MeridianProblem:
         found = np.asarray(np.linalg.solve(matrix, factor * right).T, np.complex128)
         n = self.body.unknowns
         wall, outside = self.boundaries(found[:, :n], found[:, n:], scale_sources(sources, factor))
-        error = expected_error_db(nodes, self.body.degree)
+        error = expected_error_db(nodes, self.body.degree, self.shape, self.air.speed_of_sound / frequency)
         seconds = time.perf_counter() - began
         kept = matrix if keep else None
         return MeridianFrequency(self, frequency, sources, wall, outside, seconds, error, nodes, notes, kept)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from evenfield.base import MeshError, message
 from evenfield.data import Meridian
 from evenfield.data.mesh import PartName
+from evenfield.radiation.meridian_body import MeridianBody
 from evenfield.radiation.meridian_rings import COUNTS
 
 FEWEST_PER_WAVELENGTH = 3.0
@@ -132,11 +134,44 @@ def check_resolution(
     return least, tuple(notes)
 
 
-def expected_error_db(nodes_per_wavelength: float, degree: int) -> float:
+@dataclass(frozen=True)
+class Coarseness:
+    """How coarsely a line's shape is given.
+
+    turn : largest angle that an element turns by, rad; edge : longest segment at a corner, m, 0 without corners; size : largest
+    radius, m
+    """
+
+    turn: float
+    edge: float
+    size: float
+
+
+def coarseness(meridian: Meridian, body: MeridianBody, corner_deg: float, where: Where) -> Coarseness:
+    """Of a meridian and its elements."""
+    step = np.diff(meridian.points, axis=0)
+    length, angle = np.hypot(step[:, 0], step[:, 1]), np.arctan2(step[:, 1], step[:, 0])
+    turn = np.abs((np.diff(angle) + np.pi) % (2 * np.pi) - np.pi)
+    corner = turn >= np.radians(corner_deg)
+    beside = np.maximum(length[1:], length[:-1])[corner]
+    edge = max([0.0, *beside, *([length[0]] if where == "recess" else [])])
+    if body.degree == 1:
+        return Coarseness(float(turn[~corner].max(initial=0.0)), float(edge), float(meridian.points[:, 1].max()))
+    x, r = body.corner_x, body.corner_r
+    begin = np.arctan2(4 * r[:, 1] - 3 * r[:, 0] - r[:, 2], 4 * x[:, 1] - 3 * x[:, 0] - x[:, 2])
+    end = np.arctan2(3 * r[:, 2] + r[:, 0] - 4 * r[:, 1], 3 * x[:, 2] + x[:, 0] - 4 * x[:, 1])
+    bend = np.abs((end - begin + np.pi) % (2 * np.pi) - np.pi)
+    return Coarseness(float(bend.max()), float(edge), float(meridian.points[:, 1].max()))
+
+
+def expected_error_db(nodes_per_wavelength: float, degree: int, shape: Coarseness, wavelength: float) -> float:
     """Error of the level to expect, dB, front hemisphere, within 20 dB of the maximum.
 
-    The envelope of what was measured on caps of a rigid sphere; see docs/theory/meridian.md.
+    Of the elements on the wave (fourth or second order), of the elements on the shape, and of sharp edges, where the pressure
+    is not smooth and any element converges slowly. Measured on caps of a rigid sphere and on a cylinder with sharp edges; see
+    docs/theory/meridian.md.
     """
-    if degree == 1:
-        return 0.002 + 6.0 / nodes_per_wavelength**2
-    return 0.002 + 40.0 / nodes_per_wavelength**4
+    n, edge = nodes_per_wavelength, shape.edge
+    sharp = 0.35 * (edge / shape.size) ** 1.6 + 4.2 * (edge / wavelength) ** 1.8
+    smooth = 8.0 * shape.turn**2 + 6.0 / n**2 if degree == 1 else 2.0 * shape.turn**4 + 40.0 / n**4
+    return float(0.002 + smooth + sharp)

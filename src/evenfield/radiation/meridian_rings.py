@@ -95,10 +95,10 @@ def ring_rule(k, order, effort, r, r2, square, tables):  # type: ignore[no-untyp
     eps = near / np.sqrt(width + 1e-300)
     if eps >= OPEN:
         level = 0
-        wanted = effort * 0.7 / np.log(eps + np.sqrt(eps * eps + 1)) + 0.27 * turn + 0.5 * order + 0.35 * effort + 1.0
+        wanted = effort * 0.7 / np.log(eps + np.sqrt(eps * eps + 1)) + 0.31 * turn + 0.5 * order + 0.35 * effort + 1.0
     else:
         level = min(1 + int(np.log(OPEN / (eps + 1e-12)) * 1.4426950408889634), LEVELS - 1)
-        wanted = effort * (1.0 + 0.217 * tables.spread[level]) + 0.14 * tables.spread[level] * turn + 0.75 * order
+        wanted = effort * (1.0 + 0.217 * tables.spread[level]) + 0.15 * tables.spread[level] * turn + 0.75 * order
     size = tables.size[min(int(wanted) + 1, len(tables.size) - 1)]
     return tables.start[level, size], tables.points[size]
 

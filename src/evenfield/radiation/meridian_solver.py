@@ -25,14 +25,13 @@ class MeridianSolver:
         ring_effort : points round a ring beyond those the waves ask for
         coupling_length : of the Burton-Miller coupling, relative to the cube root of the body's volume (see `coupling`)
         corner_deg : points where the line turns by more are corners; at fewer, two segments make one curved element
-        mouth_elements : elements across the mouth of a recess, for each length of the wall's segments, at least
         threads : int, or 0 for as many as the process may use, at most 16
     """
 
     element_points: int = 3
     near_points: int = 8
     near_distance: float = 0.8
-    ring_effort: float = 6.0
+    ring_effort: float = 7.0
     coupling_length: float = 0.11
     corner_deg: float = 35.0
     threads: int = 0
