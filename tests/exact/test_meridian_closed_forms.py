@@ -159,3 +159,14 @@ def test_unflanged_tube():
     limit = 2 * found[0][0] - found[1][0]
     assert limit == pytest.approx(0.6133, abs=0.012)
     assert found[0][1].real == pytest.approx(0.1**2 / 4, rel=0.06)
+
+
+@pytest.mark.parametrize("order", [1, 2])
+@pytest.mark.parametrize("ka", [1.0, np.pi, 4.493409, 6.0])
+def test_hemisphere_on_a_baffle_is_half_a_sphere_at_higher_orders(ka, order):
+    """The whole sphere, by the solver's free-space side: symmetric about the plane, so that half of it stands on a baffle."""
+    half, whole = join((arc(np.pi / 2, 0, 24), 1)), join((arc(np.pi, 0, 48), 1))
+    on, free = solve_meridian(half, frequency(ka), baffle=True, order=order), solve_meridian(whole, frequency(ka), order=order)
+    assert 2 * on.radiation_impedance[0, 0, 0] == pytest.approx(free.radiation_impedance[0, 0, 0], rel=1e-3)
+    where = np.radians([20, 50, 89])
+    assert on.far_field(where)[0, :, 0] == pytest.approx(free.far_field(where)[0, :, 0], rel=1e-3)
