@@ -1,4 +1,4 @@
-"""Exterior sound radiation: boundary elements on a closed surface."""
+"""Sound radiation: boundary elements on a closed surface, or on the meridian of a body of revolution."""
 
 from __future__ import annotations
 
@@ -7,11 +7,18 @@ from typing import TYPE_CHECKING, Any
 
 _WHERE = {
     "FrequencySolution": "surface_solution",
+    "MeridianFrequency": "meridian_solution",
+    "MeridianProblem": "meridian",
+    "MeridianSolution": "meridian_solution",
+    "MeridianSolver": "meridian_solver",
+    "MeridianStatistics": "meridian_solution",
     "SurfaceProblem": "surface",
     "SurfaceSolution": "surface_solution",
     "SurfaceSolver": "surface_solver",
     "SurfaceStatistics": "surface_solution",
+    "meridian_gradient": "meridian_adjoint",
     "iterate_surface": "surface",
+    "solve_meridian": "meridian",
     "solve_surface": "surface",
 }
 
@@ -21,6 +28,13 @@ PHYSICS_VERSION = 1
 __all__ = sorted(_WHERE)
 
 if TYPE_CHECKING:
+    from evenfield.radiation.meridian import MeridianProblem as MeridianProblem
+    from evenfield.radiation.meridian import solve_meridian as solve_meridian
+    from evenfield.radiation.meridian_adjoint import meridian_gradient as meridian_gradient
+    from evenfield.radiation.meridian_solution import MeridianFrequency as MeridianFrequency
+    from evenfield.radiation.meridian_solution import MeridianSolution as MeridianSolution
+    from evenfield.radiation.meridian_solution import MeridianStatistics as MeridianStatistics
+    from evenfield.radiation.meridian_solver import MeridianSolver as MeridianSolver
     from evenfield.radiation.surface import SurfaceProblem as SurfaceProblem
     from evenfield.radiation.surface import iterate_surface as iterate_surface
     from evenfield.radiation.surface import solve_surface as solve_surface

@@ -24,14 +24,17 @@ class Iteration:
     residual: NDArray[np.float64]
 
 
-def solve_in_step(matrix: Complex, right: Complex, tolerance: float, limit: int, threads: int) -> Iteration:
-    """Solve matrix x = right (N, K) by GMRES with the diagonal as right preconditioner.
+def solve_in_step(
+    matrix: Complex, right: Complex, tolerance: float, limit: int, threads: int, transposed: bool = False
+) -> Iteration:
+    """Solve matrix x = right (N, K), or that with the matrix `transposed`, by GMRES with the diagonal as right preconditioner.
 
     Each side keeps its own Krylov space (orthogonal by two passes of Gram-Schmidt); they share the products.
     Raises EvenfieldError when `limit` iterations do not reach `tolerance`.
     Source: Saad & Schultz, SIAM J. Sci. Stat. Comput. 7 (1986) 856.
     """
     count, sides = right.shape
+    apply = transposed_product if transposed else product
     limit = min(limit, count)
     inverse = (1.0 / np.diagonal(matrix)).astype(np.complex128)[:, None]
     size = np.linalg.norm(right, axis=0)
@@ -44,7 +47,7 @@ def solve_in_step(matrix: Complex, right: Complex, tolerance: float, limit: int,
     for step in range(limit):
         if not active:
             break
-        image = product(matrix, inverse * basis[active, step].T, threads)
+        image = apply(matrix, inverse * basis[active, step].T, threads)
         for column, k in enumerate(active):
             orthogonalise(np.ascontiguousarray(image[:, column]), basis[k], hessenberg[k], step)
             weights[k], residual[k] = _least_squares(hessenberg[k], step)
@@ -72,6 +75,21 @@ def product(matrix: Complex, vectors: Complex, threads: int) -> Complex:
     return out
 
 
+def transposed_product(matrix: Complex, vectors: Complex, threads: int) -> Complex:
+    """The transposed matrix (not conjugated) times vectors (N, K); the matrix is read row by row as it lies."""
+    packed = np.ascontiguousarray(vectors.T.astype(matrix.dtype))
+    total = np.zeros(packed.shape, np.complex128)
+
+    def work(span: tuple[int, int]) -> Complex:
+        out = np.zeros_like(packed)
+        multiply_columns(matrix[span[0] : span[1]], packed[:, span[0] : span[1]], out)
+        return out
+
+    for part in in_order(work, spans(len(matrix), 2 * threads), threads):
+        total += part
+    return np.ascontiguousarray(total.T.astype(matrix.dtype))
+
+
 def combine(weights: Complex, basis: Complex) -> Complex:
     """(N,) sum of weights[i] basis[i]."""
     total: Complex = np.zeros(basis.shape[1], np.complex128)
@@ -93,6 +111,18 @@ def multiply_rows(matrix, vectors, out):  # type: ignore[no-untyped-def]
                 re += a.real * b.real - a.imag * b.imag
                 im += a.real * b.imag + a.imag * b.real
             out[i, k] = complex(re, im)
+
+
+@njit(nogil=True, fastmath=True, cache=True)
+def multiply_columns(matrix, vectors, out):  # type: ignore[no-untyped-def]
+    """Add to out (K, N) the vectors (K, n) times matrix (n, N)."""
+    for i in range(matrix.shape[0]):
+        row = matrix[i]
+        for k in range(vectors.shape[0]):
+            target, re, im = out[k], vectors[k, i].real, vectors[k, i].imag
+            for j in range(row.size):
+                a = row[j]
+                target[j] += complex(re * a.real - im * a.imag, re * a.imag + im * a.real)
 
 
 @njit(nogil=True, fastmath=True, cache=True)

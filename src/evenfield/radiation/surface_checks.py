@@ -1,4 +1,4 @@
-"""What is checked before a surface is solved: frequency, memory, mesh against wavelength; and the error to expect."""
+"""What is checked before a surface is solved: frequency, memory, mesh against wavelength."""
 
 from __future__ import annotations
 
@@ -91,14 +91,3 @@ def check_resolution(edges: dict[PartName, float], frequency_hz: float, speed: f
             notes.append(f"{label} has {edge * 1e3:.1f} mm edges: under {GOOD_PER_WAVELENGTH:g} per wavelength from "
                          f"{speed / edge / GOOD_PER_WAVELENGTH:.0f} Hz")  # fmt: skip
     return least, tuple(notes)
-
-
-def expected_error_db(elements_per_wavelength: float) -> float:
-    """Error of the level to expect, dB, front hemisphere, within 20 dB of the maximum.
-
-    Second order in the edge over the wavelength, as linear elements on flat facets are, above a floor for the rules and the
-    iteration. The constant is the envelope of what was measured, ka 0.05 to 20, on caps of a rigid sphere and on a rounded
-    box with two pistons: between 0.2 and 5.1 times (edge/wavelength)^2. It knows nothing of a body whose shape is resolved worse
-    than its waves.
-    """
-    return 0.005 + 5.0 / elements_per_wavelength**2

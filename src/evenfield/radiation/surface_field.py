@@ -28,18 +28,17 @@ def far_field(
     derivative: Complex,
     directions: Floats,
     threads: int,
+    real: type[np.floating[Any]] = np.float32,
 ) -> Complex:
     """(K, D) lim r p e^{jkr} about (0, 0, 0), of surface pressures (K, V) and normal derivatives (K, T).
 
     An image of the body seen from u is the body seen from u's image, so each distinct direction is summed once.
     """
-    seen = (directions[None] * body.images[:, None]).reshape(-1, 3)
-    _, first, place = np.unique((seen / 1e-7).round().astype(np.int64), axis=0, return_index=True, return_inverse=True)
-    distinct = np.ascontiguousarray(seen[first])
+    distinct, place = distinct_directions(body, directions)
     middle = (pressure[:, grid.vertex[:, 0]] + pressure[:, grid.vertex[:, 1]]) / 2
     strength = point_strengths(derivative, grid.triangle, body.area)
-    planes = np.ascontiguousarray(np.stack([middle.real, middle.imag, strength.real, strength.imag], axis=1).astype(np.float32))
-    points = np.ascontiguousarray(np.concatenate([grid.position, grid.normal], axis=1).T.astype(np.float32))
+    planes = np.ascontiguousarray(np.stack([middle.real, middle.imag, strength.real, strength.imag], axis=1).astype(real))
+    points = np.ascontiguousarray(np.concatenate([grid.position, grid.normal], axis=1).T.astype(real))
     out = np.empty((len(pressure), 2, len(distinct)), np.float64)
 
     def work(span: tuple[int, int]) -> None:
@@ -48,7 +47,14 @@ def far_field(
     for _ in in_order(work, spans(len(distinct), 4 * threads), threads):
         pass
     once = (out[:, 0] + 1j * out[:, 1]) * np.exp(1j * wavenumber * (distinct @ body.origin))
-    return np.asarray(once[:, place.reshape(len(body.images), -1)].sum(axis=1))
+    return np.asarray(once[:, place].sum(axis=1))
+
+
+def distinct_directions(body: SurfaceBody, directions: Floats) -> tuple[Floats, NDArray[np.int64]]:
+    """(E, 3) the different ones among the directions' images, and (G, D) which of them each image of each direction is."""
+    seen = (directions[None] * body.images[:, None]).reshape(-1, 3)
+    _, first, place = np.unique((seen / 1e-7).round().astype(np.int64), axis=0, return_index=True, return_inverse=True)
+    return np.ascontiguousarray(seen[first]), place.reshape(len(body.images), -1)
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy", cache=True)

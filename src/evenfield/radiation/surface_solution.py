@@ -43,6 +43,7 @@ class FrequencySolution:
     """One frequency's solution; see SurfaceSolution, whose arrays have a frequency axis last.
 
     solved_pressure : (part, V') Pa on the solved vertices; derivative : (part, T') normal derivative, Pa/m
+    part_error_db : (part,) estimated error of each part's level (see `surface_error`)
     """
 
     problem: SurfaceProblem = field(repr=False)
@@ -51,7 +52,7 @@ class FrequencySolution:
     derivative: Complex = field(repr=False)
     iterations: NDArray[np.int64]
     seconds: float
-    error_db: float
+    part_error_db: NDArray[np.float64]
     elements_per_wavelength: float
     notes: tuple[str, ...] = ()
 
@@ -59,6 +60,11 @@ class FrequencySolution:
     def parts(self) -> tuple[PartName, ...]:
         """Names of the moving parts or patterns: the order of the first axis everywhere."""
         return self.problem.parts
+
+    @property
+    def error_db(self) -> float:
+        """Estimated error of the worst part's level, dB, front hemisphere, within 20 dB of its maximum."""
+        return float(self.part_error_db.max())
 
     @property
     def wavenumber(self) -> float:
@@ -70,8 +76,9 @@ class FrequencySolution:
         u = directions if isinstance(directions, Directions) else Directions(np.asarray(directions, float))
         p = self.problem
         return surface_field.far_field(
-            p.body, p.system.grid, self.wavenumber, self.solved_pressure, self.derivative, u.vectors, p.solver.worker_count
-        )
+            p.body, p.system.grid, self.wavenumber, self.solved_pressure, self.derivative, u.vectors, p.solver.worker_count,
+            p.system.real,
+        )  # fmt: skip
 
     def pressure_at(self, points: ArrayLike) -> Complex:
         """(part, P) pressure, Pa per 1 m/s, at points (P, 3) m outside the body. Raises DataError for points inside."""
@@ -79,6 +86,36 @@ class FrequencySolution:
         if x.ndim != 2 or x.shape[1] != 3 or not np.all(np.isfinite(x)):
             raise DataError(message("points", "a finite (P, 3) array", f"shape {x.shape}"))
         return surface_field.pressure_at(self.problem.body, self.wavenumber, self.solved_pressure, self.derivative, x)
+
+    def gradient(
+        self,
+        directions: Directions | ArrayLike = (),
+        far_field_bar: ArrayLike | None = None,
+        impedance_bar: ArrayLike | None = None,
+    ) -> NDArray[np.float64]:
+        """(V, 3) gradient of a real function J of the far field F and the radiation impedance Z by the mesh's vertices, 1/m.
+
+        Parameters
+            directions : (D, 3) unit vectors of the far field that J reads
+            far_field_bar : (part, D) complex, dJ/dRe F + j dJ/dIm F, so that dJ = Re sum conj(bar) dF; |F|^2 has 2 F
+            impedance_bar : (part, part) complex, dJ/dRe Z + j dJ/dIm Z
+        Returns
+            gradient : on the whole mesh. Under mirror planes, for motions with the same symmetry (images share it equally).
+        Valid for: vertices that move while each part keeps its unit motion (given velocities stay with their triangles).
+        Cost: one transposed solve and one pass over the kernels; the matrix is set up anew unless this frequency was
+        the last that its problem solved. No memory that grows with the square of the vertices.
+        Raises DataError for bars of another shape, or none.
+        Source: Giles & Pierce, Flow Turbul. Combust. 65 (2000) 393, section 2 (discrete adjoint).
+        """
+        from evenfield.radiation.surface_adjoint import shape_gradient
+
+        u = (
+            directions
+            if isinstance(directions, Directions) or far_field_bar is None
+            else Directions(np.asarray(directions, float))
+        )
+        vectors = u.vectors if isinstance(u, Directions) else np.zeros((0, 3))
+        return shape_gradient(self, vectors, far_field_bar, impedance_bar)
 
     @property
     def surface_pressure(self) -> Complex:
@@ -137,8 +174,13 @@ class SurfaceSolution:
 
     @property
     def error_db(self) -> NDArray[np.float64]:
-        """(F,) estimated error of the level, dB, front hemisphere, within 20 dB of the maximum (see `surface_checks`)."""
+        """(F,) estimated error of the worst part's level, dB, front hemisphere, within 20 dB of the maximum."""
         return np.array([s.error_db for s in self.frequencies])
+
+    @property
+    def part_error_db(self) -> NDArray[np.float64]:
+        """(part, F) estimated error of each part's level, dB, likewise (see `surface_error`)."""
+        return np.stack([s.part_error_db for s in self.frequencies], axis=-1)
 
     @property
     def statistics(self) -> SurfaceStatistics:

@@ -66,6 +66,12 @@ class SurfaceSolver:
             return 0.0
         return float(min(1.0 / wavenumber, self.coupling_length * size))
 
+    def coupling_slope(self, wavenumber: float, volume: float) -> float:
+        """Derivative of `coupling` by the volume, 1/m2; zero where the coupling does not follow the volume."""
+        size = volume ** (1 / 3)
+        follows = wavenumber * size >= NO_RESONANCE_BELOW and self.coupling_length * size < 1.0 / wavenumber
+        return self.coupling_length * size / (3 * volume) if follows else 0.0
+
 
 ENGINEERING = SurfaceSolver()
 REFERENCE = SurfaceSolver("double", near_distance=3.0, near_degree=5, touching_order=5, tolerance=1e-7)
