@@ -92,7 +92,7 @@ def point_fields(grid: MidpointGrid, adjoint: Complex, pressure: Complex, streng
 
 def _planes(field: Complex) -> Floats:
     """(K, P, 2 n) real and imaginary parts in turn of (K, P, n)."""
-    return np.stack([field.real, field.imag], axis=-1).reshape(*field.shape[:2], -1)
+    return np.asarray(np.stack([field.real, field.imag], axis=-1).reshape(*field.shape[:2], -1), np.float64)
 
 
 def _lanes(points: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:

@@ -45,7 +45,7 @@ def contract(
     def work(task: tuple[NearPairs, slice]) -> tuple[NearPairs, slice, Floats, float]:
         g, s = task
         out = np.zeros((len(g.first[s]), 2, 3, 3))
-        share = contract_pairs(
+        share = contract_pairs(  # type: ignore[call-arg]
             wavenumber, coupling, body.vertices, body.triangles, body.images, *fields, g.shared, g.first[s], g.second[s],
             g.image[s], g.turn_first[s], g.turn_second[s], *tables[g.shared], out,
         )  # fmt: skip

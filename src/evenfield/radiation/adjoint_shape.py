@@ -39,8 +39,8 @@ class ShapeDerivatives:
     def none(cls, body: SurfaceBody, grid: MidpointGrid, sides: int) -> ShapeDerivatives:
         """All zero."""
         points, triangles = len(grid.position), len(body.triangles)
-        return cls(
-            *(np.zeros((points, 3)) for _ in range(4)), np.zeros(points), np.zeros((sides, points), complex),
+        return cls(  # type: ignore[call-arg]
+            *(np.zeros((points, 3)) for _ in range(4)), np.zeros(points), np.zeros((sides, points), complex),  # type: ignore[arg-type]
             np.zeros(triangles), np.zeros((triangles, 3)), np.zeros((sides, triangles), complex), np.zeros_like(body.vertices),
         )  # fmt: skip
 
