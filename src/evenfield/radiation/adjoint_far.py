@@ -28,7 +28,7 @@ SHAPE_ROWS = 8
 """Derivatives by position (3), area-weighted normal (3), weight, and by the coupling."""
 FIELD_ROWS = 14
 """For each part: sum of G C_y[p] and of G C_y[lambda], three complex components each, and the cotangent of the strength."""
-WAVE, SUMS, WORK = 10 * LANES, 14 * LANES, (14 + SHAPE_ROWS) * LANES
+WAVE, SUMS, WORK = 14 * LANES, 22 * LANES, (22 + SHAPE_ROWS) * LANES
 """Work space of a block, flat (see `far_assembly`): products, waves, sums, each a row of lanes."""
 CHUNK = 256
 """Points summed in working precision before they go to double."""
@@ -59,16 +59,16 @@ def contract(
     fields = np.ascontiguousarray(fields.transpose(1, 0, 2))
     # images: vectors mirrored, curls (pseudovectors) with the determinant besides
     mirror = np.concatenate([images, images, np.ones((len(images), 1))], axis=1)
-    handed = np.tile(np.repeat(images * images.prod(axis=1, keepdims=True), 2, axis=1), 2)
+    turns = (images * images.prod(axis=1, keepdims=True)).astype(real)
     y = (mirror[:, None] * geometry).astype(real)
-    y_fields = (np.concatenate([np.ones((len(images), 6)), handed], axis=1)[:, None, None] * fields).astype(real)
+    y_fields = fields.astype(real)
     x = _lanes(np.concatenate([geometry, idle]).astype(real))
     x_fields = _lanes(np.concatenate([fields, np.zeros((padding, sides, 18))]).astype(real))
     out = np.zeros((len(x), (SHAPE_ROWS + FIELD_ROWS * sides) * LANES))
 
     def work(span: tuple[int, int]) -> None:
         a, b = span
-        contract_blocks(wavenumber, coupling, x[a:b], x_fields[a:b], y, y_fields, out[a:b])
+        contract_blocks(wavenumber, coupling, x[a:b], x_fields[a:b], y, turns, y_fields, out[a:b])
 
     for _ in in_order(work, spans(len(x), 8 * threads), threads):
         pass
@@ -102,11 +102,12 @@ def _lanes(points: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
-def contract_blocks(wavenumber, coupling, x, x_fields, y, y_fields, out):  # type: ignore[no-untyped-def]
-    """Blocks of receiving points x (B, 7 L), x_fields (B, K, 18 L) with all images y (G, P, 7), y_fields (G, P, K, 18);
+def contract_blocks(wavenumber, coupling, x, x_fields, y, turns, y_fields, out):  # type: ignore[no-untyped-def]
+    """Blocks of receiving points x (B, 7 L), x_fields (B, K, 18 L) with all images y (G, P, 7), y_fields (P, K, 18);
+    turns (G, 3) : the sign of each component of an image's curls. The products of the fields serve all images;
     out (B, rows L).
     """
-    count, sides = y.shape[1], y_fields.shape[2]
+    count, sides = y.shape[1], y_fields.shape[1]
     work, onto = np.empty(WORK, y.dtype), np.empty((sides, FIELD_ROWS * LANES), y.dtype)
     for b in range(x.shape[0]):
         moving = np.any(x_fields[b, :, 4 * LANES : 6 * LANES] != 0)
@@ -114,10 +115,10 @@ def contract_blocks(wavenumber, coupling, x, x_fields, y, y_fields, out):  # typ
             work[:] = 0
             onto[:] = 0
             for q in range(begin, min(begin + CHUNK, count)):
+                pair_products(x_fields[b], y_fields[q], moving, work)
                 for g in range(y.shape[0]):
-                    pair_products(x_fields[b], y_fields[g, q], moving, work)
-                    pair_derivatives(wavenumber, coupling, x[b], y[g, q], work)
-                    field_sums(y_fields[g, q], moving, work, onto)
+                    pair_derivatives(wavenumber, coupling, x[b], y[g, q], turns[g], work)
+                field_sums(y_fields[q], moving, work, onto)
             for i in range(SHAPE_ROWS * LANES):
                 out[b, i] += work[SUMS + i]
             for m in range(sides):
@@ -127,11 +128,13 @@ def contract_blocks(wavenumber, coupling, x, x_fields, y, y_fields, out):  # typ
 
 @njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
 def pair_products(a, b, moving, out):  # type: ignore[no-untyped-def]
-    """s, s', t, t' and the curls' product (out's first 10 L) of fields a (K, 18 L) at the lanes and b (K, 18) at one point.
+    """s, s', t, t' and the curls' products by component (out's first 14 L).
+
+    a : (K, 18 L) fields at the lanes; b : (K, 18) at one point; what follows in `out` is set to zero up to SUMS.
 
     `moving` : whether any lane has a strength; t' is left at zero where none has.
     """
-    for i in range(10 * LANES):
+    for i in range(SUMS):
         out[i] = 0
     for m in range(b.shape[0]):
         f, here = b[m], a[m]
@@ -158,18 +161,19 @@ def pair_products(a, b, moving, out):  # type: ignore[no-untyped-def]
             for i in range(LANES):
                 ar, ai = here[(6 + 2 * c) * LANES + i], here[(7 + 2 * c) * LANES + i]
                 br, bi = here[(12 + 2 * c) * LANES + i], here[(13 + 2 * c) * LANES + i]
-                out[8 * LANES + i] += ar * pr - ai * pi + br * lr - bi * li
-                out[9 * LANES + i] += ar * pi + ai * pr + br * li + bi * lr
+                out[(8 + 2 * c) * LANES + i] += ar * pr - ai * pi + br * lr - bi * li
+                out[(9 + 2 * c) * LANES + i] += ar * pi + ai * pr + br * li + bi * lr
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
-def pair_derivatives(wavenumber, coupling, x, y, work):  # type: ignore[no-untyped-def]
+def pair_derivatives(wavenumber, coupling, x, y, turn, work):  # type: ignore[no-untyped-def]
     """Add one point's share to the sums in `work`; its waves become G and the right-hand side's kernel tested at the point."""
     real = x.dtype.type
     one, zero, three = real(1), real(0), real(3)
     inverse_4pi, tiny = real(1 / (4 * np.pi)), real(1e-13)
     turns, k, eta = real(wavenumber / (2 * np.pi)), real(wavenumber), real(coupling)
     y0, y1, y2, m0, m1, m2, wy = y[0], y[1], y[2], y[3], y[4], y[5], y[6]
+    u0, u1, u2 = turn[0], turn[1], turn[2]
     for i in range(LANES):
         d0, d1, d2 = y0 - x[i], y1 - x[LANES + i], y2 - x[2 * LANES + i]
         n0, n1, n2, wx = x[3 * LANES + i], x[4 * LANES + i], x[5 * LANES + i], x[6 * LANES + i]
@@ -188,8 +192,8 @@ def pair_derivatives(wavenumber, coupling, x, y, work):  # type: ignore[no-untyp
         ar, ai = wy * zr - eta * ti, wy * zi + eta * tr
         br, bi = wx * sr - eta * vi, wx * si + eta * vr
         # the hypersingular term without its j eta
-        er = work[8 * LANES + i] - k * k * facing * (sr + zr)
-        ei = work[9 * LANES + i] - k * k * facing * (si + zi)
+        er = u0 * work[8 * LANES + i] + u1 * work[10 * LANES + i] + u2 * work[12 * LANES + i] - k * k * facing * (sr + zr)
+        ei = u0 * work[9 * LANES + i] + u1 * work[11 * LANES + i] + u2 * work[13 * LANES + i] - k * k * facing * (si + zi)
         slope_r, slope_i = ar * dx - br * dy, ai * dx - bi * dy
         plain_r, plain_i = -eta * ei - wx * tr - wy * vr, eta * er - wx * ti - wy * vi
         # derivative by R^2: of G is -G h/2, of G h is G (k^2 R^2 - 3 - 3jkR)/(2 R^4)
@@ -206,8 +210,14 @@ def pair_derivatives(wavenumber, coupling, x, y, work):  # type: ignore[no-untyp
         work[SUMS + 5 * LANES + i] += onto_x * d2 + across * m2
         work[SUMS + 6 * LANES + i] -= (hr * sr - hi * si) * dy + gr * tr - gi * ti
         work[SUMS + 7 * LANES + i] -= hr * (ti * dx - vi * dy) + hi * (tr * dx - vr * dy) + gr * ei + gi * er
-        work[WAVE + i], work[WAVE + LANES + i] = gr, gi
-        work[WAVE + 2 * LANES + i], work[WAVE + 3 * LANES + i] = eta * hi * dy - wy * gr, -eta * hr * dy - wy * gi
+        work[WAVE + i] += u0 * gr
+        work[WAVE + LANES + i] += u0 * gi
+        work[WAVE + 2 * LANES + i] += u1 * gr
+        work[WAVE + 3 * LANES + i] += u1 * gi
+        work[WAVE + 4 * LANES + i] += u2 * gr
+        work[WAVE + 5 * LANES + i] += u2 * gi
+        work[WAVE + 6 * LANES + i] += eta * hi * dy - wy * gr
+        work[WAVE + 7 * LANES + i] -= eta * hr * dy + wy * gi
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
@@ -218,7 +228,7 @@ def field_sums(field, moving, work, onto):  # type: ignore[no-untyped-def]
         for c in range(3):
             lr, li, pr, pi = f[6 + 2 * c], f[7 + 2 * c], f[12 + 2 * c], f[13 + 2 * c]
             for i in range(LANES):
-                gr, gi = work[WAVE + i], work[WAVE + LANES + i]
+                gr, gi = work[WAVE + (2 * c) * LANES + i], work[WAVE + (2 * c + 1) * LANES + i]
                 target[(2 * c) * LANES + i] += gr * pr - gi * pi
                 target[(2 * c + 1) * LANES + i] += gr * pi + gi * pr
                 target[(6 + 2 * c) * LANES + i] += gr * lr - gi * li
@@ -227,5 +237,5 @@ def field_sums(field, moving, work, onto):  # type: ignore[no-untyped-def]
             continue
         lr, li = f[0], f[1]
         for i in range(LANES):
-            target[12 * LANES + i] += work[WAVE + 2 * LANES + i] * lr - work[WAVE + 3 * LANES + i] * li
-            target[13 * LANES + i] += work[WAVE + 2 * LANES + i] * li + work[WAVE + 3 * LANES + i] * lr
+            target[12 * LANES + i] += work[WAVE + 6 * LANES + i] * lr - work[WAVE + 7 * LANES + i] * li
+            target[13 * LANES + i] += work[WAVE + 6 * LANES + i] * li + work[WAVE + 7 * LANES + i] * lr
