@@ -54,23 +54,25 @@ def interpolate(d: Directivity, vectors: ArrayLike) -> ComplexArray:
     return out
 
 
-def pressure_at(d: Directivity, point: ArrayLike) -> ComplexArray:
-    """Pressure of the far-field pattern at a point, from the origin of `d`.
+def pressure_at(d: Directivity, points: ArrayLike) -> ComplexArray:
+    """Pressure of the far-field pattern at points, spreading spherically from the origin of `d`.
 
     Parameters
-        point : (3,) m, in the design's frame
+        points : (3,) or (P, 3) m, in the design's frame
     Returns
-        pressure : (F,) complex, Pa per 1 V: pattern(direction) e^{-jkr}/r; magnitude only where the phase is unknown
-    Raises DataError at the origin itself, or where the direction is lacking.
+        pressure : (F,) or (P, F) complex, Pa per 1 V: pattern(direction) e^{-jkr}/r; magnitude only where the phase is unknown
+    Valid for: points several diaphragm radii away.
+    Raises DataError at the origin itself, or where a direction is lacking.
     """
-    ray = np.asarray(point, float) - np.asarray(d.origin)
-    r = float(np.linalg.norm(ray))
-    if ray.shape != (3,) or not np.isfinite(r) or r <= 1e-6:
-        raise DataError(message("point", "a finite (3,) away from the origin of the way", np.asarray(point).tolist()))
-    pattern = interpolate(d, ray[None])[0] / r
-    if not d.phase_known:
-        return np.asarray(pattern)
-    return np.asarray(pattern * np.exp(-2j * np.pi * d.frequency / d.speed_of_sound * r))
+    place = np.asarray(points, float)
+    ray = np.atleast_2d(place) - np.asarray(d.origin)
+    r = np.linalg.norm(ray, axis=-1)
+    if ray.ndim != 2 or ray.shape[1] != 3 or not np.all(np.isfinite(r)) or np.any(r <= 1e-3):
+        raise DataError(message("points", "finite, (3,) or (P, 3), away from the origin of the way", place.tolist()))
+    pattern = interpolate(d, ray / r[:, None]) / r[:, None]
+    if d.phase_known:
+        pattern = pattern * np.exp(-2j * np.pi * d.frequency / d.speed_of_sound * r[:, None])
+    return np.asarray(pattern[0] if place.ndim == 1 else pattern)
 
 
 def interpolation_error_db(d: Directivity) -> FloatArray:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from evenfield.data.directions import Plane, orbit_vectors
 from evenfield.data.directivity import Directivity
-from evenfield.loudspeaker.superpose import pressure_at
+from evenfield.data.interpolation import pressure_at
 from evenfield.metrics.averages import LISTENING_WINDOW, early_reflection_groups, on_axis_power, sphere_sound_power
 
 FloatArray = NDArray[np.float64]

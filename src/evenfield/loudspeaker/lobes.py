@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.data.directions import orbit_vectors
+from evenfield.data.interpolation import pressure_at
 from evenfield.filters.lobe_formulas import lobe_tilt, null_angles
 from evenfield.loudspeaker.predict import Prediction
-from evenfield.loudspeaker.superpose import pressure_at
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]

@@ -16,6 +16,7 @@ from evenfield.base.air import Air
 from evenfield.data.directions import sphere_directions
 from evenfield.data.directivity import Directivity
 from evenfield.data.impedance import Impedance
+from evenfield.data.interpolation import pressure_at
 from evenfield.data.response import Response
 from evenfield.loudspeaker.chains import is_active, responses
 from evenfield.loudspeaker.circuits import boxes_of, drivers_of, output_impedances, parts_of
@@ -27,7 +28,7 @@ from evenfield.loudspeaker.load import located, read_design
 from evenfield.loudspeaker.measured import measured_way
 from evenfield.loudspeaker.profiles import profiles_of
 from evenfield.loudspeaker.store import Store
-from evenfield.loudspeaker.superpose import add_ways, pressure_at
+from evenfield.loudspeaker.superpose import add_ways
 from evenfield.loudspeaker.sweep import Progress, RadiationSweep, part_places, sweep_radiation
 from evenfield.shape.elements import Cabinet
 from evenfield.transducer.network import solve_network
@@ -92,7 +93,7 @@ class Prediction:
     def at(self, point: ArrayLike) -> Response:
         """The sound at one point (3,), m in the design's frame, Pa per volt at the loudspeaker's input."""
         place = np.asarray(point, float).reshape(3)
-        total = sum(pressure_at(way, place)[0] * self.filters[name] for name, way in self.ways.items())
+        total = sum(pressure_at(way, place) * self.filters[name] for name, way in self.ways.items())
         return Response(
             self.frequency, np.asarray(total), "Pa", (float(place[0]), float(place[1]), float(place[2])),
             provenance={"kind": "ways added at a point"},

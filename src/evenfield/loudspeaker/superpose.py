@@ -5,29 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from evenfield.base.errors import DataError
 from evenfield.data.directions import Directions
 from evenfield.data.directivity import Directivity
-from evenfield.data.interpolation import interpolate
+from evenfield.data.interpolation import pressure_at
 
 ComplexArray = NDArray[np.complex128]
-
-
-def pressure_at(way: Directivity, points: ArrayLike) -> ComplexArray:
-    """(P, F) pressure of one way at (P, 3) points, Pa per volt: its far-field pattern, spherical spreading from its origin.
-
-    Valid for: points several diaphragm radii from the way.
-    Raises DataError for a point at the way's origin.
-    """
-    path = np.atleast_2d(np.asarray(points, float)) - np.asarray(way.origin)
-    distance = np.linalg.norm(path, axis=1)
-    if np.any(distance < 1e-3):
-        raise DataError("A listening point must lie away from the way's origin, got a point on it. Try the listening distance.")
-    k = 2 * np.pi * way.frequency / way.speed_of_sound
-    field = interpolate(way, path / distance[:, None])
-    return np.asarray(field * np.exp(-1j * k[None] * distance[:, None]) / distance[:, None])
 
 
 def add_ways(

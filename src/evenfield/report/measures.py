@@ -104,13 +104,13 @@ def responses_on_axis(subject: Subject) -> Directivity | list[Response]:
     """What the time figures are made from: every way at the listening place, its own delay known; else the whole on its axis."""
     if not subject.predicted:
         return subject.system
-    from evenfield.loudspeaker.superpose import pressure_at
+    from evenfield.data.interpolation import pressure_at
 
     place = np.asarray(subject.system.origin) + np.array([subject.system.distance or 1.0, 0.0, 0.0])
     found = []
     for name in subject.ways:
         way = subject.filtered(name)
-        value = pressure_at(way, place)[0]
+        value = pressure_at(way, place)
         found.append(Response(way.frequency, value, phase_known=way.phase_known, bandwidth=way.bandwidth))
     return found
 
