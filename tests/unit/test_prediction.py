@@ -270,3 +270,24 @@ def test_coaxial_and_three_way_designs_can_be_stated():
     tree["ways"]["mid"]["within"] = "nothing"
     with pytest.raises(ef.DesignError, match="one of the ways"):
         cabinet_of(Design.model_validate(tree))
+
+
+def test_noise_of_its_own_is_judged_when_every_amplifier_states_it(small):
+    def line(noise, limit="0 dB"):
+        ways = {n: w.model_copy(update={"amplifier": w.amplifier.model_copy(update={"noise": v})})
+                for (n, w), v in zip(small.design.ways.items(), noise, strict=True)}  # fmt: skip
+        design = small.design.model_copy(update={"ways": ways})
+        from dataclasses import replace
+
+        from evenfield.base.units import parse_amount
+
+        brief = design.brief.model_copy(update={"noise": parse_amount(limit, "level")})
+        lines = ef.judge(replace(small, design=design), brief=brief).lines
+        return next(x for x in lines if x.name == "noise of its own")
+
+    quiet, loud = line([1e-5, 1e-5]), line([1e-3, 1e-3])
+    # a hundred times the voltage is 40 dB more
+    levels = [float(x.found.split()[0]) for x in (quiet, loud)]
+    assert levels[1] - levels[0] == pytest.approx(40.0, abs=0.11)
+    assert quiet.passed is True and loud.passed is False
+    assert line([1e-5, None]).passed is None and "high" in line([1e-5, None]).sure

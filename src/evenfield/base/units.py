@@ -40,7 +40,7 @@ DIMENSIONS: dict[str, Dimension] = {
         Dimension("speed", "m/s", ("m/s",)),
         Dimension("pressure", "Pa", ("kPa", "hPa", "Pa")),
         Dimension("temperature", "degC", ("degC",)),
-        Dimension("voltage", "V", ("V", "mV")),
+        Dimension("voltage", "V", ("V", "mV", "uV")),
         Dimension("current", "A", ("A", "mA")),
         Dimension("power", "W", ("W", "mW")),
         Dimension("resistance", "ohm", ("ohm", "mohm", "kohm")),

@@ -39,6 +39,8 @@ def brief_lines(d: Directivity, brief: Brief | None, prediction: Prediction | No
         yield from _coverage(d, brief, prediction, sure)
     if brief.maximum_level is not None:
         yield _maximum(brief, prediction)
+    if brief.noise is not None:
+        yield _noise(brief, prediction)
 
 
 def size_lines(design: Design, brief: Brief) -> Iterator[Line]:
@@ -129,6 +131,22 @@ def _maximum(brief: Brief, prediction: Prediction | None) -> Line:
     return Line("brief", name, found >= wanted, target, f"{found:.1f} dB", f"{found - wanted:+.1f} dB",
                 f"{limits.frequency[worst]:.0f} Hz, sine", limits.cause[worst],
                 "small-signal model held against Xmax, amplifier and vent speed; no heat, no distortion")  # fmt: skip
+
+
+def _noise(brief: Brief, prediction: Prediction | None) -> Line:
+    from evenfield.loudspeaker.maximum_level import noise_level_db
+
+    assert brief.noise is not None
+    target = f"at most {brief.noise:.0f} dB(A) at 1 m"
+    ways = {} if prediction is None else prediction.design.ways
+    volts = {n: float(w.amplifier.noise) for n, w in ways.items() if w.amplifier.noise is not None}
+    if prediction is None or len(volts) < len(ways):
+        missing = ", ".join(n for n in ways if n not in volts) or "every way"
+        return Line("brief", "noise of its own", None, target, sure=f"the amplifier noise of {missing} is not given")
+    found, wanted = noise_level_db(prediction, volts), float(brief.noise)
+    loudest = max(volts, key=lambda n: noise_level_db(prediction, {n: volts[n]}))
+    return Line("brief", "noise of its own", found <= wanted, target, f"{found:.1f} dB(A)", f"{wanted - found:+.1f} dB",
+                "on axis, A-weighted", f"amplifier of {loudest}", "amplifiers' noise taken as white")  # fmt: skip
 
 
 def _window(d: Directivity) -> FloatArray:

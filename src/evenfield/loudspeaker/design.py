@@ -117,6 +117,7 @@ class Brief(_Section):
         default=None, description="RMS level at the listening distance, dB re 20 uPa, linear limits"
     )
     maximum_level_from: Frequency = Amount(100.0)
+    noise: Level | None = Field(default=None, description="largest noise of its own at 1 m, dB(A)")
     flatness: Level | None = Field(default=None, description="largest deviation of the listening window from its mean, ± dB")
     flatness_from: Frequency = Amount(100.0)
     coverage: Coverage | None = None
@@ -264,6 +265,7 @@ class Amplifier(_Section):
     output_impedance: Resistance = Amount(0.0)
     voltage: Voltage | None = Field(default=None, description="largest output, V RMS")
     current: Current | None = Field(default=None, description="largest output, A RMS")
+    noise: Voltage | None = Field(default=None, description="noise at its output, V RMS, 20 Hz to 20 kHz, taken as white")
 
 
 class Measured(_Section):
