@@ -158,7 +158,7 @@ class SurfaceMesh:
                         f"symmetric about {'xyz'[axis]} = 0",
                         f"a triangle without its image, {distance[where]:.3g} m away",
                         where=f"triangle {where}, part {self.part[where]!r}",
-                        fix="mirror=None",
+                        fix="mirror=(), which solves the whole body",
                     )
                 )
 
