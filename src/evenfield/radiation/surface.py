@@ -77,6 +77,7 @@ class SurfaceProblem:
         self.edges = part_edges(mesh)
         self._matrix: Complex | None = None
         self._matrix_wavenumber = math.nan
+        self._lent: Complex | None = None
 
     def solve(self, frequency_hz: float, velocity: ArrayLike | None = None) -> FrequencySolution:
         """The sound field at one frequency; `velocity` (K, T) complex normal velocities, m/s, for a problem of patterns.
@@ -111,7 +112,7 @@ class SurfaceProblem:
     def matrix_at(self, wavenumber: float) -> Complex:
         """The system's matrix (V', V'); the one in memory where it is of this wavenumber, else assembled in its place."""
         if self._matrix is None:
-            check_memory(self.system.bytes_needed, self.solver.precision)
+            self._matrix = self._take_memory()
         elif self._matrix_wavenumber == wavenumber:
             return self._matrix
         self._matrix_wavenumber = math.nan  # an interrupted assembly leaves nothing to be used
@@ -119,9 +120,24 @@ class SurfaceProblem:
         self._matrix_wavenumber = wavenumber
         return self._matrix
 
+    def lend(self, memory: Complex) -> None:
+        """Put the matrix into memory (n,) of its own type instead of fresh memory, which is slow, where it is large enough."""
+        self.release()
+        if memory.dtype == self.system.complex and memory.size >= self.system.unknowns**2:
+            self._lent = memory
+
     def release(self) -> None:
         """Give the matrix's memory back; the next solve takes it anew."""
-        self._matrix = None
+        self._matrix = self._lent = None
+        self._matrix_wavenumber = math.nan
+        self.system.release()
+
+    def _take_memory(self) -> Complex:
+        count = self.system.unknowns
+        if self._lent is not None:
+            return np.asarray(self._lent[: count**2].reshape(count, count))
+        check_memory(self.system.bytes_needed, self.solver.precision)
+        return np.empty((count, count), self.system.complex)
 
     def _velocity(self, velocity: ArrayLike | None) -> Complex:
         if self.motion is not None:

@@ -115,6 +115,10 @@ class SurfaceMatrix:
             queue.put((np.empty(size, self.real), np.empty(size, self.real)))
         return queue
 
+    def release(self) -> None:
+        """Give the private blocks back."""
+        self.__dict__.pop("_buffers", None)
+
     def _add_near(self, wavenumber: float, coupling: float, matrix: Complex) -> None:
         def work(task: tuple[NearPairs, slice]) -> tuple[NearPairs, slice, Complex]:
             g, part = task
