@@ -17,7 +17,7 @@ ANGLE = np.linspace(-1.5, 1.5, 61)
 
 
 def echoes(f, strength=0.3, path=0.15):
-    """(D, F) a point source at x = -0.05 m and its two weaker echoes off edges at y = +-path/2, referred to the source: closed form."""
+    """(D, F) a point source at x = -0.05 m and two weaker echoes off edges at y = +-path/2, referred to the source."""
     side = path / 2 * (1 + np.outer((-1, 1), np.sin(ANGLE)))
     return 1 + strength * sum(np.exp(-1j * PER_HZ * np.outer(s + path / 4, f)) for s in side)
 

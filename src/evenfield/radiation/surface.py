@@ -92,7 +92,8 @@ class SurfaceProblem:
         derivative = -1j * 2 * np.pi * frequency * self.air.density * shape[:, self.body.full_triangle]
         matrix = self.matrix_at(k)
         right = self.system.right_sides(k, derivative)
-        found = solve_in_step(matrix, right, self.solver.tolerance, self.solver.max_iterations, self.solver.worker_count)
+        near, rule = self.system.near_factor(matrix), self.solver
+        found = solve_in_step(matrix, near, right, rule.tolerance, rule.max_iterations, rule.worker_count)
         pressure = np.ascontiguousarray(found.solution.T)
         errors = part_errors_db(self.body, self.system.grid, k, pressure, derivative, self.solver.worker_count)
         if self.holds_reference:

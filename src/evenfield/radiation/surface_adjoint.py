@@ -51,8 +51,10 @@ def shape_gradient(
         )
     if load is not None:
         right += _pull_impedance(solution, load, found)
+    matrix = problem.matrix_at(k)
+    near = system.near_factor(matrix)
     iteration = solve_in_step(
-        problem.matrix_at(k), right.T, solver.tolerance, solver.max_iterations, solver.worker_count, transposed=True
+        matrix, near, right.T, solver.tolerance, solver.max_iterations, solver.worker_count, transposed=True
     )
     _pull_system(solution, np.ascontiguousarray(iteration.solution.T), found)
     _pull_motion(problem, solution, found)
