@@ -27,7 +27,7 @@ from evenfield.radiation.workers import IN_FLIGHT, in_order
 FourArrays = tuple[NDArray[Any], NDArray[Any], NDArray[Any], NDArray[Any]]
 Complex = NDArray[np.complexfloating[Any, Any]]
 
-POINTS_PER_TILE = 256
+POINTS_PER_TILE = 384
 PAIRS_PER_TASK = {TIGHT: 200, CLOSE: 4000, SEPARATE: 8000, SHARED_VERTEX: 4000, SHARED_EDGE: 2000, IDENTICAL: 2000}
 
 

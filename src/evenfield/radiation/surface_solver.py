@@ -34,7 +34,7 @@ class SurfaceSolver:
     near_distance: float = 2.0
     near_degree: int = 2
     touching_order: int = 3
-    tolerance: float = 1e-4
+    tolerance: float = 2e-4
     max_iterations: int = 200
     coupling_length: float = 0.11
     tight_cuts: int = 2
