@@ -39,7 +39,16 @@ class RoundedRectangle:
     corner_radius: float
 
 
-Outline = Round | Elliptic | RoundedRectangle
+@dataclass(frozen=True)
+class Superelliptic:
+    """|2y/width|^n + |2z/height|^n = 1: an ellipse at `exponent` n = 2, fuller towards the corners the larger n; m."""
+
+    width: float
+    height: float
+    exponent: float = 3.0
+
+
+Outline = Round | Elliptic | RoundedRectangle | Superelliptic
 
 
 @dataclass(frozen=True)
@@ -128,9 +137,18 @@ class Waveguide:
         entry_angle : float, rad from the axis, of the wall at the throat
         depth : float, m; from the throat plane to the baffle
         mouth : outline in the baffle plane, where the wall has become tangent to the baffle
-        rounding : float, m; radius of the mouth's edge in every plane through the axis
+        rounding : float, m; least radius of curvature of the mouth's edge in every plane through the axis
         profile : str; a name in `evenfield.shape.profiles.PROFILES`
         clearance : float, m; what the flange needs on the baffle around the mouth
+        stations : (K,) shares of the wall's length up to where the mouth's rounding begins, increasing, the last one 1, at
+            which the free profile states angles; empty: evenly spaced
+        angles, angles_vertical, angles_diagonal : (K,) rad from the axis, not falling; the free profile's wall at the
+            stations in the horizontal, vertical and diagonal (45 degrees) planes. Empty: as horizontal; diagonal: the mean.
+        transition : (from, to), shares of the wall: round up to the first, the mouth's own cross-section from the second;
+            (0, 0): each direction goes its own way from the throat
+        proud : float, m; how far the mouth stands out from the baffle; proud_radius : float, m; of the blend down to it
+        gap_width, gap_depth : float, m; the annular gap around the source, behind the throat plane; 0: none
+        source_depth : float, m; how far the source's rim lies behind the throat plane, at the end of a short cylinder
     """
 
     source: Dome | Throat
@@ -145,6 +163,16 @@ class Waveguide:
     clearance: float = 0.0
     key: str = ""
     face: Face = "front"
+    stations: tuple[float, ...] = ()
+    angles: tuple[float, ...] = ()
+    angles_vertical: tuple[float, ...] = ()
+    angles_diagonal: tuple[float, ...] = ()
+    transition: tuple[float, float] = (0.0, 0.0)
+    proud: float = 0.0
+    proud_radius: float = 0.01
+    gap_width: float = 0.0
+    gap_depth: float = 0.0
+    source_depth: float = 0.0
 
     @property
     def name(self) -> str:

@@ -15,6 +15,7 @@ from evenfield.shape.elements import (
     Elliptic,
     Outline,
     Round,
+    Superelliptic,
     Throat,
     VentOpening,
 )
@@ -30,6 +31,9 @@ def polar_radius(outline: Outline, theta: Array) -> Array:
     a, b = outline.width / 2, outline.height / 2
     if isinstance(outline, Elliptic):
         return np.asarray(a * b / np.hypot(b * c, a * s))
+    if isinstance(outline, Superelliptic):
+        n = outline.exponent
+        return np.asarray(((c / a) ** n + (s / b) ** n) ** (-1 / n))
     q = outline.corner_radius
     along = c * (a - q) + s * (b - q)
     inside = np.maximum(along**2 - (a - q) ** 2 - (b - q) ** 2 + q**2, 0.0)
@@ -46,6 +50,9 @@ def support(outline: Outline, theta: Array, margin: float = 0.0) -> Array:
     a, b = outline.width / 2, outline.height / 2
     if isinstance(outline, Elliptic):
         return np.asarray(np.hypot(a * c, b * s) + margin)
+    if isinstance(outline, Superelliptic):  # the dual norm
+        q = outline.exponent / (outline.exponent - 1)
+        return np.asarray(((a * c) ** q + (b * s) ** q) ** (1 / q) + margin)
     q = outline.corner_radius
     return np.asarray(c * (a - q) + s * (b - q) + q + margin)
 
@@ -56,6 +63,9 @@ def outline_area(outline: Outline) -> float:
         return math.pi * outline.radius**2
     if isinstance(outline, Elliptic):
         return math.pi * outline.width * outline.height / 4
+    if isinstance(outline, Superelliptic):
+        n = outline.exponent
+        return outline.width * outline.height * math.gamma(1 + 1 / n) ** 2 / math.gamma(1 + 2 / n)
     return outline.width * outline.height - (4 - math.pi) * outline.corner_radius**2
 
 
