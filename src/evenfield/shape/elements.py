@@ -111,6 +111,32 @@ class Throat:
 
 
 @dataclass(frozen=True)
+class Ring:
+    """A ring radiator: a moving annulus, raised between its edges, about a rigid plug; axial motion.
+
+    Parameters
+        radius, inner_radius : float, m; effective edges of the moving annulus, so that Sd = pi (radius^2 - inner_radius^2)
+        height : float, m; of the roll's crest over its edges; negative: a trough
+        plug_height : float >= 0, m; of the rounded plug in the centre, 0: flat
+    """
+
+    name: str
+    radius: float
+    inner_radius: float
+    height: float = 0.0
+    plug_height: float = 0.0
+    y: float = 0.0
+    z: float = 0.0
+    frame_radius: float | None = None
+    key: str = ""
+    face: Face = "front"
+
+
+Source = Dome | Throat | Ring
+"""What can stand at the throat of a waveguide."""
+
+
+@dataclass(frozen=True)
 class VentOpening:
     """The mouth of a vent: a flat flush moving disc or rounded rectangle on the front or rear face.
 
@@ -131,7 +157,7 @@ class Waveguide:
     """A recessed waveguide with rigid walls and a source at its throat.
 
     Parameters
-        source : Dome or Throat; its name tags the moving part. A source smaller than the throat leaves a flat rigid ring;
+        source : Dome, Throat or Ring; its name tags the moving part. A source smaller than the throat leaves a flat rigid ring;
             a gap under 5 % of the throat is closed by drawing the wall in to the source's rim.
         throat_radius : float, m
         entry_angle : float, rad from the axis, of the wall at the throat
@@ -151,7 +177,7 @@ class Waveguide:
         source_depth : float, m; how far the source's rim lies behind the throat plane, at the end of a short cylinder
     """
 
-    source: Dome | Throat
+    source: Source
     throat_radius: float
     entry_angle: float
     depth: float
@@ -186,12 +212,12 @@ class Coaxial:
 
     Parameters
         cone : Cone; gives the place; its `dust_cap_radius` is the radius of the opening, its dust cap is left out
-        source : Dome, Throat, or Waveguide with a round mouth, in the plane x = -cone.depth. Smaller than the opening, it
+        source : Dome, Throat, Ring, or Waveguide with a round mouth, in the plane x = -cone.depth. Smaller than the opening, it
             leaves a flat rigid ring (a gap under 5 % is closed by the cone).
     """
 
     cone: Cone
-    source: Dome | Throat | Waveguide
+    source: Source | Waveguide
 
     @property
     def name(self) -> str:
@@ -219,7 +245,7 @@ class Coaxial:
         return self.cone.face
 
 
-Element = Cone | Dome | Throat | VentOpening | Waveguide | Coaxial
+Element = Cone | Dome | Throat | Ring | VentOpening | Waveguide | Coaxial
 
 
 def key_of(element: Element) -> str:

@@ -14,11 +14,14 @@ from evenfield.shape.elements import (
     Element,
     Elliptic,
     Outline,
+    Ring,
     Round,
     Superelliptic,
     Throat,
     VentOpening,
+    Waveguide,
 )
+from evenfield.shape.rim import rim_width
 
 Array = NDArray[np.float64]
 
@@ -73,7 +76,7 @@ def surface_outline(element: Element) -> Outline:
     """The line where the element's surface meets its face."""
     if isinstance(element, Coaxial):
         return Round(element.cone.radius)
-    if isinstance(element, Cone | Dome | Throat):
+    if isinstance(element, Cone | Dome | Throat | Ring):
         return Round(element.radius)
     return element.outline if isinstance(element, VentOpening) else element.mouth
 
@@ -81,9 +84,11 @@ def surface_outline(element: Element) -> Outline:
 def footprint(element: Element) -> tuple[Outline, float]:
     """The outline an element occupies on its face, and a margin around it, m."""
     driver = element.cone if isinstance(element, Coaxial) else element
-    if isinstance(driver, Cone | Dome):
+    if isinstance(driver, Cone | Dome | Ring):
         return Round(max(driver.radius, driver.frame_radius or 0.0)), 0.0
-    return surface_outline(element), getattr(element, "clearance", 0.0)
+    if isinstance(element, Waveguide):
+        return element.mouth, max(element.clearance, rim_width(element))
+    return surface_outline(element), 0.0
 
 
 def smallest_half(outline: Outline) -> float:
