@@ -201,7 +201,7 @@ def _check_place(cabinet: Cabinet, element: Element) -> None:
         flat = size / 2 - cabinet.edge_radius - ROOM
         reach = float(support(outline, np.array(direction), margin))
         place = getattr(element, axis)
-        if reach > flat:
+        if reach > flat + 1e-12:
             refuse(
                 f"cabinet.{name}",
                 f"at least {mm(2 * (reach + ROOM + cabinet.edge_radius))} for {element.name!r}",
