@@ -17,22 +17,28 @@ from evenfield.shape import PROFILES
 
 Array = NDArray[np.float64]
 AIR = Air()
+_CUSP = 1e-4
 
 
 def recess(profile: str, throat: float, depth: float, mouth: float, rounding: float, step: float, cap: float = 0.0) -> Meridian:
-    """The guide as a recess; its throat a disc, or the cap that meets walls of the angle `cap` at right angles."""
-    x, r = PROFILES[profile].wall(np.linspace(0, 1, 401), throat, 0.0, depth, np.array([mouth]), rounding)
+    """The guide as a recess; its throat a disc, or the cap that meets walls of the angle `cap` at right angles.
+
+    The last 0.1 mm before the baffle is left out: there wall and plane close to a cusp, which the recess solver cannot follow.
+    """
+    x, r = PROFILES[profile].wall(np.linspace(0, 1, 2001), throat, 0.0, depth, np.array([mouth]), rounding)
+    kept = x[:, 0] <= -_CUSP
+    x, r = x[kept] + _CUSP, r[kept]
     s = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x[:, 0]), np.diff(r[:, 0])))])
     count, across = (2 * math.ceil(long / step / 2) for long in (s[-1], throat))
     at = np.linspace(s[-1], 0, count + 1)
     wall = np.column_stack([np.interp(at, s, x[:, 0]), np.interp(at, s, r[:, 0])])
-    wall[0] = [0.0, mouth]
+    wall[0, 0] = 0.0
     turn = np.linspace(cap, 0, across + 1)
     sphere = throat / math.sin(cap) if cap else 0.0
     front = (
-        np.column_stack([-depth + sphere * (np.cos(turn) - math.cos(cap)), sphere * np.sin(turn)])
+        np.column_stack([x[0, 0] + sphere * (np.cos(turn) - math.cos(cap)), sphere * np.sin(turn)])
         if cap
-        else np.column_stack([np.full(across + 1, -depth), np.linspace(throat, 0, across + 1)])
+        else np.column_stack([np.full(across + 1, x[0, 0]), np.linspace(throat, 0, across + 1)])
     )
     front[-1, 1] = 0.0
     return Meridian(np.vstack([wall, front[1:]]), np.repeat([0, 1], [count, across]))

@@ -137,6 +137,15 @@ def test_a_mouth_past_the_flat_names_the_mouth_that_fits() -> None:
     cabinet(replace(GUIDE, z=0.075, mouth=replace(GUIDE.mouth, height=1e-3 * highest)))
 
 
+def test_a_mouth_over_the_woofer_names_the_mouth_that_fits() -> None:
+    woofer = Cone("woofer", 0.06, 0.02, 0.02, z=-0.065)
+    with pytest.raises(DesignError, match="'woofer' and 'tweeter' share the front face") as error:
+        Cabinet(0.2, 0.3, 0.2, 0.015, (woofer, replace(GUIDE, z=0.04)))
+    highest = 1e-3 * float(re.search(r"a mouth at most ([\d.]+) mm high", str(error.value))[1])  # type: ignore[index]
+    assert highest == pytest.approx(2 * (0.04 + 0.005 - 0.0005))
+    Cabinet(0.2, 0.3, 0.2, 0.015, (woofer, replace(GUIDE, z=0.04, mouth=replace(GUIDE.mouth, height=highest))))
+
+
 def test_a_proud_rim_counts_as_what_the_mouth_needs() -> None:
     fits = replace(GUIDE, mouth=Superelliptic(0.168, 0.1, 3.0))
     cabinet(fits)
