@@ -126,9 +126,24 @@ def ngsolve_run(size=0.5, order=3) -> Run:
     from importlib import import_module
 
     from netgen.occ import Glue, HalfSpace, OCCGeometry, Pnt, Sphere, Vec
-    from ngsolve import CF, H1, BilinearForm, GridFunction, IfPos, InnerProduct, Integrate, Mesh, SurfaceL2, TaskManager, ds
+    from ngsolve import (
+        CF,
+        H1,
+        BilinearForm,
+        GridFunction,
+        IfPos,
+        InnerProduct,
+        Integrate,
+        Mesh,
+        SurfaceL2,
+        TaskManager,
+        ds,
+        krylovspace,
+        x,
+        y,
+        z,
+    )
     from ngsolve import exp as exponential
-    from ngsolve import krylovspace, x, y, z
 
     from evenfield.base import Air
 
