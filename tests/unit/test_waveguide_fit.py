@@ -124,6 +124,15 @@ def test_a_wall_that_folds_or_does_not_exist_is_refused(monkeypatch: pytest.Monk
         cabinet(replace(plain, profile="broken"))
 
 
+def test_a_mouth_too_wide_for_its_free_wall_names_one_that_is_not() -> None:
+    wide = replace(GUIDE, depth=0.01, mouth=Superelliptic(0.5, 0.4, 3.0), angles=(0.55, 0.6), rounding=0.003)
+    with pytest.raises(DesignError, match="Between these ends it has no such wall") as error:
+        Cabinet(1.2, 1.2, 0.3, 0.02, (wide,))
+    width, height = (1e-3 * float(v) for v in re.search(r"a mouth of ([\d.]+) mm x ([\d.]+) mm", str(error.value)).groups())  # type: ignore[union-attr]
+    assert 0.02 < height < 0.4
+    Cabinet(1.2, 1.2, 0.3, 0.02, (replace(wide, mouth=Superelliptic(width, height, 3.0)),))
+
+
 def test_a_mouth_past_the_flat_names_the_mouth_that_fits() -> None:
     with pytest.raises(DesignError) as error:
         cabinet(GUIDE, width=0.15)
