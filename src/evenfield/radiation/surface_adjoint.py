@@ -16,7 +16,6 @@ from evenfield.base import DataError, message
 from evenfield.radiation import adjoint_far, adjoint_near, near_integrals
 from evenfield.radiation.adjoint_field import pull_far_field
 from evenfield.radiation.adjoint_shape import ShapeDerivatives, from_points, on_whole_mesh, to_vertices, volume_derivative
-from evenfield.radiation.block_gmres import solve_in_step
 from evenfield.radiation.sources import point_strengths
 
 if TYPE_CHECKING:
@@ -51,9 +50,7 @@ def shape_gradient(
         )
     if load is not None:
         right += _pull_impedance(solution, load, found)
-    iteration = solve_in_step(
-        problem.matrix_at(k), right.T, solver.tolerance, solver.max_iterations, solver.worker_count, transposed=True
-    )
+    iteration = problem.solve_transposed(k, right.T)
     _pull_system(solution, np.ascontiguousarray(iteration.solution.T), found)
     _pull_motion(problem, solution, found)
     return on_whole_mesh(to_vertices(found, body), body, problem.mesh)
