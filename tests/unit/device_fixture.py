@@ -10,6 +10,7 @@ import hashlib
 import re
 import shutil
 import subprocess
+import threading
 from contextlib import nullcontext
 from pathlib import Path
 
@@ -114,6 +115,8 @@ class PlainDevice:
         self.source, self.folder, self.memory = source, folder, memory
         self.libraries: dict[str, ctypes.CDLL] = {}
         self.calls: list[str] = []
+        self.turn = threading.RLock()
+        self.holder = None
 
     def active(self):
         return nullcontext()

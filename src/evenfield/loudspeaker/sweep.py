@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +19,11 @@ from evenfield.loudspeaker.profiles import Profiles, velocities
 from evenfield.loudspeaker.store import Arrays, Store, key_of
 from evenfield.shape.elements import Cabinet, Coaxial, Cone, Dome, Element, Throat, VentOpening, Waveguide, moving_names
 
+if TYPE_CHECKING:
+    from evenfield.data import SurfaceMesh
+    from evenfield.radiation import SurfaceProblem
+    from evenfield.shape import EdgeLengths
+
 LARGEST_KA = 6.0
 """A diaphragm of larger ka is never in its band: the mesh then cares for the smaller ones, and is coarser away from them."""
 
@@ -24,6 +31,11 @@ PER_WAVELENGTH = 6.5
 AWAY_FACTOR = 1.7
 """Elements per wavelength where it matters, and how much coarser elsewhere above `LARGEST_KA`; measured on Skiff's tweeter
 at 12 and 17 kHz: 0.1 dB RMS, 0.5 dB at most in front, within 20 dB of the maximum, as with a uniform mesh."""
+
+BUILDERS = 4
+"""Threads that mesh bodies ahead of GPUs."""
+KEPT_MESHES = 3
+"""Meshes kept for later bands: at low frequency the shape asks for finer edges than the waves do, and meshes are alike."""
 
 BAND_RATIO = 1.2
 """A mesh serves frequencies down to its highest one over this: the cost of a solve rises with the fourth power of frequency."""
@@ -100,10 +112,12 @@ def sweep_radiation(
     store: Store | None = None,
     progress: Progress | None = None,
     profiles: Profiles | None = None,
+    device: str = "auto",
 ) -> RadiationSweep:
     """Solve every frequency that the store does not hold yet.
 
-    Parts move along x, rigidly or with the velocity profile of their name in `profiles`.
+    Parts move along x, rigidly or with the velocity profile of their name in `profiles`. `device` as in
+    `radiation.solve_surface`: several GPUs share the frequencies, and meshes are built while they solve.
 
     An interrupted call leaves its finished frequencies in the store; the next one goes on from there.
     Raises MeshError when the body cannot be solved.
@@ -113,7 +127,7 @@ def sweep_radiation(
     whole = key_of("sweep", inputs, frequency)
     stored = store.read(whole) if store else None
     if stored is None:
-        stored = _solve_all(body, frequency, store, progress or NoProgress())
+        stored = _solve_all(body, frequency, store, progress or NoProgress(), device)
         if store:
             store.write(whole, "sweep", stored, seconds=float(stored["seconds"].sum()), note=f"{len(frequency)} frequencies")
             for f in frequency:
@@ -175,7 +189,7 @@ def _key(inputs: tuple[Any, ...], frequency_hz: float) -> str:
     return key_of("radiation", inputs, float(frequency_hz))
 
 
-def _solve_all(body: Body, frequency: FloatArray, store: Store | None, progress: Progress) -> Arrays:
+def _solve_all(body: Body, frequency: FloatArray, store: Store | None, progress: Progress, device: str) -> Arrays:
     inputs = body.inputs()
     pieces: dict[int, Arrays] = {}
     for i, f in enumerate(frequency):
@@ -186,60 +200,120 @@ def _solve_all(body: Body, frequency: FloatArray, store: Store | None, progress:
     for _ in pieces:
         progress.step()
     try:
-        for group in bands(frequency):
-            wanted = [i for i in group if i not in pieces]
-            if wanted:
-                for i, piece in _solve_band(body, frequency, wanted, float(frequency[group[-1]])):
-                    pieces[i] = piece
-                    if store:
-                        store.write(_key(inputs, frequency[i]), "radiation", piece, seconds=float(piece["seconds"]))
-                    progress.step(f"{frequency[i]:.0f} Hz, {int(piece['unknowns'])} unknowns")
+        wanted = [(float(frequency[group[-1]]), [int(i) for i in group if i not in pieces]) for group in bands(frequency)]
+        for i, piece in _solve_bands(body, frequency, [w for w in wanted if w[1]], device):
+            pieces[i] = piece
+            if store:
+                store.write(_key(inputs, frequency[i]), "radiation", piece, seconds=float(piece["seconds"]))
+            progress.step(f"{frequency[i]:.0f} Hz, {int(piece['unknowns'])} unknowns")
     finally:
         progress.done()
     return {name: np.stack([pieces[i][name] for i in range(len(frequency))], axis=-1) for name in pieces[0]}
 
 
-def _solve_band(body: Body, frequency: FloatArray, wanted: list[int], top: float) -> Iterator[tuple[int, Arrays]]:
-    from evenfield.radiation import SurfaceProblem
-    from evenfield.shape import build_surface, edge_lengths_for
+@dataclass(frozen=True)
+class _Band:
+    """A meshed body, ready to be solved at the frequencies of its band."""
 
-    cabinet, air, names = body.cabinet, body.air, part_names(body.cabinet)
-    lengths = edge_lengths_for(
-        cabinet,
-        top,
-        air.speed_of_sound,
-        per_wavelength=PER_WAVELENGTH,
-        focus=focus_at(cabinet, top, air),
-        away_factor=AWAY_FACTOR,
-    )
-    mesh = build_surface(cabinet, lengths)
-    patterns = names if body.profiles else None
-    problem = SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=air, patterns=patterns)
-    directions = sphere_directions()
-    order = [problem.parts.index(name) for name in names]
-    out = outward(cabinet)
-    vents = {e.name for e in cabinet.elements if isinstance(e, VentOpening)}
-    focus = focus_at(cabinet, top, air) or names
-    # the stated error is that of the parts whose sound is wanted: a woofer's mesh may be coarse far above its band
-    judged = [problem.parts.index(n) for n in names if n in focus and n not in vents] or order
-    for i in wanted:
+    body: Body
+    mesh: SurfaceMesh
+    problem: SurfaceProblem
+    judged: list[int]
+
+    def solve(self, frequency_hz: float) -> Arrays:
+        """What the store keeps of one frequency."""
         began = time.perf_counter()
-        f = float(frequency[i])
-        given = velocities(mesh, names, body.profiles, part_places(cabinet), f) if body.profiles else None
-        solution = problem.solve(f, given)
-        far = solution.far_field(directions.vectors)
-        yield (
-            i,
-            {
-                "far_field": (far[order] * out[:, None]).astype(np.complex64),
-                "impedance": solution.radiation_impedance[np.ix_(order, order)] * np.outer(out, out),
-                "error_db": np.asarray(solution.part_error_db[judged].max()),
-                "unknowns": np.asarray(solution.solved_pressure.shape[1]),
-                "triangles": np.asarray(len(mesh.triangles)),
-                "iterations": np.asarray(solution.iterations.max()),
-                "seconds": np.asarray(time.perf_counter() - began),
-            },
+        names, problem = part_names(self.body.cabinet), self.problem
+        order, out = [problem.parts.index(name) for name in names], outward(self.body.cabinet)
+        profiles, places = self.body.profiles, part_places(self.body.cabinet)
+        given = velocities(self.mesh, names, profiles, places, frequency_hz) if profiles else None
+        solution = problem.solve(frequency_hz, given)
+        far = solution.far_field(sphere_directions().vectors)
+        return {
+            "far_field": (far[order] * out[:, None]).astype(np.complex64),
+            "impedance": solution.radiation_impedance[np.ix_(order, order)] * np.outer(out, out),
+            "error_db": np.asarray(solution.part_error_db[self.judged].max()),
+            "unknowns": np.asarray(solution.solved_pressure.shape[1]),
+            "triangles": np.asarray(len(self.mesh.triangles)),
+            "iterations": np.asarray(solution.iterations.max()),
+            "seconds": np.asarray(time.perf_counter() - began),
+        }
+
+
+def _solve_bands(
+    body: Body, frequency: FloatArray, wanted: list[tuple[float, list[int]]], device: str
+) -> Iterator[tuple[int, Arrays]]:
+    """Each wanted frequency's arrays, band by band; wanted : top frequency and indices of each band."""
+    from evenfield.radiation import choose_devices
+    from evenfield.radiation.workers import in_order, processors
+
+    devices = len(choose_devices(device))
+    meshes = _Meshes(body, device)
+    bands_ready = in_order(lambda w: (meshes.band(w[0]), w[1]), wanted, min(BUILDERS, processors()) if devices else 1)
+    tasks = _one_by_one(bands_ready)
+    # a thread more than devices, so that none waits for what the CPU does before and after a solve
+    threads = devices + 1 if devices else 1
+    yield from in_order(lambda task: (task[1], task[0].solve(float(frequency[task[1]]))), tasks, threads)
+
+
+def _one_by_one(ready: Iterable[tuple[_Band, list[int]]]) -> Iterator[tuple[_Band, int]]:
+    """Each index of each band; a problem that is done with gives its memory back."""
+    last: SurfaceProblem | None = None
+    for band, indices in ready:
+        if last is not None and last is not band.problem:
+            last.release()
+        last = band.problem
+        for i in indices:
+            yield band, i
+
+
+class _Meshes:
+    """The body meshed for a top frequency; the mesh of the last bands serves again where it would be the same."""
+
+    def __init__(self, body: Body, device: str) -> None:
+        self.body, self.device = body, device
+        self._kept: dict[str, Future[tuple[SurfaceMesh, SurfaceProblem]]] = {}
+        self._lock = threading.Lock()
+
+    def band(self, top: float) -> _Band:
+        """The band that ends at frequency `top`, Hz."""
+        from evenfield.shape import edge_lengths_for
+
+        cabinet, air, names = self.body.cabinet, self.body.air, part_names(self.body.cabinet)
+        focus = focus_at(cabinet, top, air)
+        lengths = edge_lengths_for(
+            cabinet, top, air.speed_of_sound, per_wavelength=PER_WAVELENGTH, focus=focus, away_factor=AWAY_FACTOR
         )
+        mesh, problem = self._problem(lengths)
+        vents = {e.name for e in cabinet.elements if isinstance(e, VentOpening)}
+        # the stated error is that of the parts whose sound is wanted: a woofer's mesh may be coarse far above its band
+        judged = [problem.parts.index(n) for n in names if n in (focus or names) and n not in vents]
+        return _Band(self.body, mesh, problem, judged or [problem.parts.index(n) for n in names])
+
+    def _problem(self, lengths: EdgeLengths) -> tuple[SurfaceMesh, SurfaceProblem]:
+        key = repr(lengths)
+        with self._lock:
+            known = self._kept.get(key)
+            mine = known is None
+            if known is None:
+                known = self._kept[key] = Future()
+                for old in list(self._kept)[:-KEPT_MESHES]:
+                    del self._kept[old]
+        if mine:
+            try:
+                known.set_result(self._build(lengths))
+            except BaseException as failure:
+                known.set_exception(failure)
+        return known.result()
+
+    def _build(self, lengths: EdgeLengths) -> tuple[SurfaceMesh, SurfaceProblem]:
+        from evenfield.radiation import SurfaceProblem
+        from evenfield.shape import build_surface
+
+        mesh = build_surface(self.body.cabinet, lengths)
+        patterns = part_names(self.body.cabinet) if self.body.profiles else None
+        air = self.body.air
+        return mesh, SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=air, patterns=patterns, device=self.device)
 
 
 def _assemble(cabinet: Cabinet, frequency: FloatArray, stored: Arrays) -> RadiationSweep:

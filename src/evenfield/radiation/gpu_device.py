@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import importlib.util
+import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from functools import cache, cached_property
 from pathlib import Path
 from typing import Any, Literal, Protocol
@@ -24,15 +25,29 @@ SOURCES = ("common", "far", "near", "sources", "iteration", "field")
 """Files of `cuda/`, in the order in which they are joined."""
 
 
+class Holder(Protocol):
+    """What has a matrix on a device."""
+
+    @property
+    def bytes_needed(self) -> int:
+        """Of memory, by its solve."""
+
+    def release(self) -> None:
+        """Give its memory back."""
+
+
 class Device(Protocol):
     """Where kernels run.
 
     arrays : the module that makes arrays there (NumPy's interface); failures : what the device raises when it fails
+    turn : held by whoever solves there; holder : who has a matrix in its memory, one at a time
     """
 
     name: str
     arrays: Any
     failures: tuple[type[Exception], ...]
+    turn: AbstractContextManager[Any]
+    holder: Holder | None
 
     def active(self) -> Any:
         """Context in which arrays are made and kernels run on this device."""
@@ -66,6 +81,8 @@ class CudaDevice:
             cupy.cuda.compiler.CompileException,
         )
         self.number = number
+        self.turn: AbstractContextManager[Any] = threading.RLock()
+        self.holder: Holder | None = None
         self._functions: dict[tuple[Precision, str], Any] = {}
         name = cupy.cuda.runtime.getDeviceProperties(number)["name"]
         self.name = name.decode() if isinstance(name, bytes) else str(name)

@@ -67,7 +67,8 @@ class DeviceSystems:
             member.release()
 
     def _has_room(self, member: DeviceSystem) -> bool:
-        free = member.device.free_bytes()
+        holder = member.device.holder
+        free = member.device.free_bytes() + (holder.bytes_needed if holder is not None else 0)
         if member.bytes_needed <= SHARE_OF_FREE * free:
             return True
         self._note(f"{member.device.name}: this body needs {member.bytes_needed / 1e9:.1f} GB, {free / 1e9:.1f} GB are free")

@@ -68,20 +68,24 @@ class DeviceSystem:
 
     def solve(self, wavenumber: float, derivative: Complex) -> Iteration:
         """The surface pressure of normal derivatives (K, T), Pa/m, as `solve_in_step` returns it."""
-        with self.device.active():
+        with self.device.turn, self.device.active():
             gmres = self.matrix_at(wavenumber)
             right = self.right_sides(wavenumber, derivative)
             return gmres.solve(right, self.system.solver.tolerance, self.system.solver.max_iterations)
 
     def solve_transposed(self, wavenumber: float, right: Complex) -> Iteration:
         """The transposed system solved for right (V, K)."""
-        with self.device.active():
+        with self.device.turn, self.device.active():
             gmres = self.matrix_at(wavenumber)
             given = self.device.arrays.asarray(np.ascontiguousarray(right.T.astype(complex)))
             return gmres.solve(given, self.system.solver.tolerance, self.system.solver.max_iterations, transposed=True)
 
     def matrix_at(self, wavenumber: float) -> DeviceGmres:
         """The matrix at a wavenumber, ready to be solved with; the one in memory where it is that."""
+        if self.device.holder is not self:
+            if self.device.holder is not None:
+                self.device.holder.release()
+            self.device.holder = self
         if self._gmres is None or self.wavenumber != wavenumber:
             self.wavenumber = math.nan
             matrix = self._gmres.matrix if self._gmres is not None else None
@@ -93,7 +97,10 @@ class DeviceSystem:
 
     def release(self) -> None:
         """Give the matrix's memory back to the device's pool."""
-        self._gmres, self.wavenumber = None, math.nan
+        with self.device.turn:
+            self._gmres, self.wavenumber = None, math.nan
+            if self.device.holder is self:
+                self.device.holder = None
 
     def assemble(self, wavenumber: float, out: Any = None) -> Any:
         """(V, V) matrix on the device; `out` is used again when given. Call within `device.active()`."""
@@ -147,8 +154,7 @@ class DeviceSystem:
                 self._put(distinct), out,
             )  # fmt: skip
             once = self.device.fetch(out)
-        once *= np.exp(1j * wavenumber * (distinct @ body.origin))
-        return np.asarray(once[:, place].sum(axis=1))
+        return np.asarray(once[:, place].sum(axis=1) * np.exp(1j * wavenumber * (directions @ body.origin)))
 
     def _add_near(self, wavenumber: float, coupling: float, matrix: Any) -> None:
         begin = 0

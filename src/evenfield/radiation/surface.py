@@ -6,6 +6,7 @@ Linear continuous pressure, constant velocity on each triangle. See docs/theory/
 from __future__ import annotations
 
 import math
+import threading
 import time
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -83,6 +84,7 @@ class SurfaceProblem:
         self.edges = part_edges(mesh)
         self._matrix: Complex | None = None
         self._matrix_wavenumber = math.nan
+        self._turn = threading.RLock()
 
     def solve(self, frequency_hz: float, velocity: ArrayLike | None = None) -> FrequencySolution:
         """The sound field at one frequency; `velocity` (K, T) complex normal velocities, m/s, for a problem of patterns.
@@ -118,9 +120,10 @@ class SurfaceProblem:
         found = self.devices.solve(wavenumber, derivative)
         if found is not None:
             return found
-        matrix, s = self.matrix_at(wavenumber), self.solver
-        right = self.system.right_sides(wavenumber, derivative)
-        return solve_in_step(matrix, right, s.tolerance, s.max_iterations, s.worker_count), "cpu"
+        s = self.solver
+        with self._turn:
+            matrix, right = self.matrix_at(wavenumber), self.system.right_sides(wavenumber, derivative)
+            return solve_in_step(matrix, right, s.tolerance, s.max_iterations, s.worker_count), "cpu"
 
     def solve_transposed(self, wavenumber: float, right: Complex) -> Iteration:
         """The transposed system solved for right (V', K), for gradients."""
@@ -128,7 +131,9 @@ class SurfaceProblem:
         if found is not None:
             return found[0]
         s = self.solver
-        return solve_in_step(self.matrix_at(wavenumber), right, s.tolerance, s.max_iterations, s.worker_count, transposed=True)
+        with self._turn:
+            matrix = self.matrix_at(wavenumber)
+            return solve_in_step(matrix, right, s.tolerance, s.max_iterations, s.worker_count, transposed=True)
 
     def far_field(self, wavenumber: float, pressure: Complex, derivative: Complex, directions: NDArray[np.float64]) -> Complex:
         """(K, D) far field of surface pressures (K, V') and normal derivatives (K, T') towards unit vectors (D, 3)."""
@@ -151,7 +156,8 @@ class SurfaceProblem:
 
     def release(self) -> None:
         """Give the matrix's memory back; the next solve takes it anew."""
-        self._matrix = None
+        with self._turn:
+            self._matrix = None
         self.devices.release()
 
     def _velocity(self, velocity: ArrayLike | None) -> Complex:
