@@ -110,6 +110,7 @@ class PlainDevice:
     name = "plain C++"
     arrays = np
     failures = (RuntimeError,)
+    one_at_a_time = threading.Lock()
 
     def __init__(self, source: str, folder: Path, memory: int = 1 << 40) -> None:
         self.source, self.folder, self.memory = source, folder, memory
@@ -136,6 +137,10 @@ class PlainDevice:
                 assert isinstance(value, np.float64), (kernel, value)
                 given.append(ctypes.c_double(float(value)))
         gx, gy = (*grid, 1)[:2]
+        with self.one_at_a_time:
+            self.launch(precision, kernel, gx, gy, threads, given)
+
+    def launch(self, precision, kernel, gx, gy, threads, given):
         getattr(self.libraries[precision], f"run_{kernel}")(gx, gy, threads, *given)
 
     def fetch(self, array):

@@ -21,7 +21,7 @@ SLOWEST_DOUBLE = 4
 """Ratio of single to double precision speed above which `device="auto"` leaves double precision to the CPU."""
 HINT = "device='gpu' needs CuPy and a CUDA card: pip install 'evenfield[gpu]', or device='auto'."
 
-SOURCES = ("common", "far", "near", "sources", "iteration", "field")
+SOURCES = ("common", "far", "near", "sources", "iteration", "field", "adjoint")
 """Files of `cuda/`, in the order in which they are joined."""
 
 

@@ -58,7 +58,11 @@ class DeviceSystems:
         self, wavenumber: float, pressure: Complex, derivative: Complex, directions: NDArray[np.float64]
     ) -> Complex | None:
         """(K, D) far field; None where the CPU has to."""
-        found = self._attempt(lambda member: member.far_field(wavenumber, pressure, derivative, directions))
+        return self.work(lambda member: member.far_field(wavenumber, pressure, derivative, directions))
+
+    def work(self, task: Callable[[DeviceSystem], Result], wavenumber: float | None = None) -> Result | None:
+        """A task on an idle device, on the one that has the matrix at `wavenumber` if it may; None where the CPU has to."""
+        found = self._attempt(task, wavenumber)
         return None if found is None else found[0]
 
     def release(self) -> None:

@@ -2,18 +2,62 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 
 from evenfield.base import EvenfieldError
-from evenfield.radiation.block_gmres import Iteration, _least_squares
+from evenfield.radiation.block_gmres import Iteration
 from evenfield.radiation.gpu_device import Device, Precision
 
+Complex = NDArray[np.complexfloating[Any, Any]]
+
 THREADS = 256
-ROWS_PER_BLOCK = 32
+PRODUCT_THREADS, ROWS_PER_BLOCK = 64, 8
+"""Small blocks, so that the last ones to run leave few processors idle."""
 SPANS = 32
 """Of rows, in the transposed product, so that a small matrix too fills the device."""
+
+
+class _Triangle:
+    """The Hessenberg matrix made triangular column by column with Givens rotations. Source: Saad & Schultz 1986, section 3.2."""
+
+    def __init__(self, limit: int) -> None:
+        self.size = 0
+        self.columns = np.zeros((limit, limit), complex)
+        self.turns: list[tuple[float, complex]] = []
+        self.right: list[complex] = [1.0 + 0j]
+
+    def add(self, column: list[complex]) -> float:
+        """Take the next column, of size + 2 numbers; returns the relative residual."""
+        for i, (c, s) in enumerate(self.turns):
+            above, below = column[i], column[i + 1]
+            column[i], column[i + 1] = c * above + s * below, c * below - s.conjugate() * above
+        above, below = column[self.size], column[self.size + 1]
+        length = math.sqrt(abs(above) ** 2 + abs(below) ** 2)
+        if length == 0:
+            c, s = 1.0, 0j
+        elif above == 0:
+            c, s = 0.0, 1.0 + 0j
+        else:
+            c, s = abs(above) / length, above / abs(above) * below.conjugate() / length
+        self.turns.append((c, s))
+        self.columns[: self.size, self.size] = column[: self.size]
+        self.columns[self.size, self.size] = c * above + s * below
+        last = self.right[self.size]
+        self.right[self.size :] = [c * last, -s.conjugate() * last]
+        self.size += 1
+        return abs(self.right[self.size])
+
+    def weights(self) -> Complex:
+        """(size,) of the directions in the solution."""
+        n = self.size
+        return (
+            np.asarray(solve_triangular(self.columns[:n, :n], np.array(self.right[:n], complex))) if n else np.zeros(0, complex)
+        )
 
 
 class DeviceGmres:
@@ -35,20 +79,18 @@ class DeviceGmres:
         sides, limit = len(right), min(limit, int(self.size))
         length = np.sqrt(self.device.fetch((right.real**2 + right.imag**2).sum(axis=1)))
         depth = np.int32(limit + 1)
-        basis = a.zeros((sides, int(depth), int(self.size)), self.matrix.dtype)
+        basis = a.empty((sides, int(depth), int(self.size)), self.matrix.dtype)
         scale = a.asarray(1.0 / np.maximum(length, 1e-300))
         self._run("first_direction", (self.blocks, sides), self.size, depth, scale, right, basis)
-        hessenberg = np.zeros((sides, limit + 1, limit), complex)
         iterations, residual = np.zeros(sides, np.int64), np.where(length > 0, 1.0, 0.0)
-        weights = [np.zeros(0, complex)] * sides
+        columns = [_Triangle(limit) for _ in range(sides)]
         active = [k for k in range(sides) if length[k] > 0]
         for step in range(limit):
             if not active:
                 break
-            columns = self._extend(basis, active, depth, step, transposed)
-            for column, k in zip(columns, active, strict=True):
-                hessenberg[k, : step + 2, step] = column
-                weights[k], residual[k] = _least_squares(hessenberg[k], step)
+            found = self._extend(basis, active, depth, step, transposed)
+            for column, k in zip(found.tolist(), active, strict=True):
+                residual[k] = columns[k].add(column)
                 iterations[k] = step + 1
             active = [k for k in active if residual[k] > tolerance]
         if active:
@@ -56,7 +98,7 @@ class DeviceGmres:
                 f"The iteration stopped at a relative residual of {residual.max():.2g} after {limit} steps "
                 f"(asked {tolerance:.2g}). A mesh with very small or flat triangles may cause this. Try a more even mesh."
             )
-        solution = self._combine(basis, weights, length, depth, iterations)
+        solution = self._combine(basis, [c.weights() for c in columns], length, depth, iterations)
         return Iteration(np.ascontiguousarray(self.device.fetch(solution).T), iterations, residual)
 
     def _extend(self, basis: Any, active: list[int], depth: np.int32, step: int, transposed: bool) -> Any:
@@ -83,7 +125,7 @@ class DeviceGmres:
         out = a.empty(vectors.shape, self.matrix.dtype)
         if not transposed:
             blocks = -(-int(self.size) // ROWS_PER_BLOCK)
-            self._run("product", (blocks,), self.size, sides, self.matrix, vectors, out)
+            self.device.run(self.precision, "product", (blocks,), PRODUCT_THREADS, self.size, sides, self.matrix, vectors, out)
             return out
         parts = a.empty((SPANS, *vectors.shape), self.matrix.dtype)
         self._run("transposed_product", (self.blocks, SPANS), self.size, sides, self.matrix, vectors, parts)

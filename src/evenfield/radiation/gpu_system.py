@@ -37,6 +37,7 @@ ROW_TILE, ROW_CHUNK = 64, 32
 COLUMN_TILE = {"single": (32, 32), "double": (16, 16)}
 """Vertices of a tile and points of a chunk, as `cuda/common.cu` has them."""
 SOURCE_SPANS = 8
+KEPT_DIRECTIONS = 4
 DIRECTIONS_PER_BLOCK = 4
 ENTRIES_PER_TRIANGLE = 340
 """Of near pairs and mass, at most, for the memory estimate."""
@@ -58,6 +59,8 @@ class DeviceSystem:
         self._gmres: DeviceGmres | None = None
         self.wavenumber = math.nan
         self._near_sources: tuple[bytes, Any] | None = None
+        self._strength: tuple[Complex, Complex] | None = None
+        self._directions: dict[bytes, tuple[Floats, NDArray[np.int64]]] = {}
 
     @property
     def bytes_needed(self) -> int:
@@ -108,8 +111,8 @@ class DeviceSystem:
         coupling = self.system.solver.coupling(wavenumber, self.system.body.volume)
         matrix = self.device.arrays.empty((n, n), self.system.complex) if out is None else out
         rows, columns = self._row_tiles, self._column_tiles
-        self._run(
-            "far_matrix", (columns[0], rows[0]), THREADS, wavenumber, coupling, *self._images, self._points, np.int32(n),
+        self.run(
+            "far_matrix", (columns[0], rows[0]), THREADS, wavenumber, coupling, *self.images, self.points, np.int32(n),
             *rows[1:], *columns[1:], matrix,
         )  # fmt: skip
         self._add_near(wavenumber, coupling, matrix)
@@ -120,19 +123,19 @@ class DeviceSystem:
         a, n, sides = self.device.arrays, self.system.unknowns, len(derivative)
         body, grid = self.system.body, self.system.grid
         coupling = self.system.solver.coupling(wavenumber, body.volume)
-        strength = point_strengths(derivative, grid.triangle, body.area)
+        strength = self._strengths(derivative)
         active = np.flatnonzero(np.any(strength != 0, axis=0))
         points = len(grid.position)
         field = a.empty((SOURCE_SPANS, sides, points), self.system.complex)
-        self._run(
-            "source_points", (-(-points // THREADS), SOURCE_SPANS), THREADS, wavenumber, coupling, *self._images, self._points,
-            np.int32(points), np.int32(len(active)), np.int32(sides), self._put(np.append(active, 0).astype(np.int32)),
-            self._put(np.append(strength[:, active], np.zeros((sides, 1)), axis=1)[:, : len(active)].astype(self.system.complex)),
+        self.run(
+            "source_points", (-(-points // THREADS), SOURCE_SPANS), THREADS, wavenumber, coupling, *self.images, self.points,
+            np.int32(points), np.int32(len(active)), np.int32(sides), self.put(np.append(active, 0).astype(np.int32)),
+            self.put(np.append(strength[:, active], np.zeros((sides, 1)), axis=1)[:, : len(active)].astype(self.system.complex)),
             field,
         )  # fmt: skip
         near, near_lists = self._near_fields(wavenumber, coupling, np.any(derivative != 0, axis=0))
         out = a.empty((sides, n), a.complex128)
-        self._run(
+        self.run(
             "gather_sources", (-(-n * sides // THREADS),), THREADS, coupling, np.int32(n), np.int32(sides), np.int32(points),
             np.int32(SOURCE_SPANS), np.int32(len(body.triangles)), *self._vertex_points, field, *near_lists, near,
             *self._vertex_triangles, self._area, a.asarray(np.ascontiguousarray(derivative.astype(complex))), out,
@@ -142,27 +145,27 @@ class DeviceSystem:
     def far_field(self, wavenumber: float, pressure: Complex, derivative: Complex, directions: Floats) -> Complex:
         """(K, D) far field, as `surface_field.far_field`."""
         body, grid = self.system.body, self.system.grid
-        distinct, place = distinct_directions(body, directions)
+        distinct, place = self._distinct(directions)
         middle = (pressure[:, grid.vertex[:, 0]] + pressure[:, grid.vertex[:, 1]]) / 2
-        strength = point_strengths(derivative, grid.triangle, body.area)
+        strength = self._strengths(derivative)
         planes = np.stack([middle.real, middle.imag, strength.real, strength.imag], axis=-1)
         with self.device.active():
             out = self.device.arrays.empty((len(pressure), len(distinct)), np.complex128)
-            self._run(
+            self.run(
                 "far_field", (-(-len(distinct) // DIRECTIONS_PER_BLOCK),), THREADS, wavenumber, np.int32(len(grid.position)),
-                np.int32(len(pressure)), np.int32(len(distinct)), self._points, self._put(planes.astype(self.system.real)),
-                self._put(distinct), out,
+                np.int32(len(pressure)), np.int32(len(distinct)), self.points, self.put(planes.astype(self.system.real)),
+                self.put(distinct), out,
             )  # fmt: skip
             once = self.device.fetch(out)
         return np.asarray(once[:, place].sum(axis=1) * np.exp(1j * wavenumber * (directions @ body.origin)))
 
     def _add_near(self, wavenumber: float, coupling: float, matrix: Any) -> None:
         begin = 0
-        for group, columns, rule in self._groups:
+        for group, columns, rule in self.groups:
             self._run_pairs("near_matrix", wavenumber, coupling, group, columns, rule, self._entries[begin:])
             begin += 18 * len(group)
         s = self._scatter
-        self._run(
+        self.run(
             "add_near", (-(-len(s) // THREADS),), THREADS, np.int32(len(s)), np.int32(self.system.unknowns), s.first, s.row,
             s.column, s.order, self._entries, matrix,
         )  # fmt: skip
@@ -187,7 +190,7 @@ class DeviceSystem:
             g = group.select(np.flatnonzero(moving[group.first] | moving[group.second]))
             if len(g) == 0:
                 continue
-            groups.append((g, self._put(pair_columns(g)), self._rules[g.shared]))
+            groups.append((g, self.put(pair_columns(g)), self._rules[g.shared]))
             other = np.where((g.first == g.second)[:, None], -1, t[g.second])
             vertex.append(np.concatenate([t[g.first], other], axis=1))
             triangle.append(np.concatenate([np.tile(g.second[:, None], 3), np.tile(g.first[:, None], 3)], axis=1))
@@ -195,46 +198,64 @@ class DeviceSystem:
         entry = np.flatnonzero(place >= 0)
         first, order = lists_of(place[entry], self.system.unknowns)
         chosen = np.append(entry[order], 0)
-        lists = (self._put(first), self._put(chosen.astype(np.int32)), self._put(owner[chosen[:-1]].astype(np.int32), spare=True))
+        lists = (self.put(first), self.put(chosen.astype(np.int32)), self.put(owner[chosen[:-1]].astype(np.int32), spare=True))
         return groups, lists, len(place) // 6
 
     def _run_pairs(
         self, kernel: str, wavenumber: float, coupling: float, group: NearPairs, columns: Any, rule: Any, out: Any
     ) -> None:
         blocks = -(-len(group) // PAIR_THREADS)
-        self._run(
+        self.run(
             kernel, (blocks,), PAIR_THREADS, wavenumber, coupling, np.int32(len(group)), np.int32(rule.shape[1]),
             *self._shape, columns, rule, out,
         )  # fmt: skip
 
-    def _run(self, kernel: str, grid: tuple[int, ...], threads: int, *arguments: Any) -> None:
+    def _strengths(self, derivative: Complex) -> Complex:
+        """(K, P), kept for the solve's own and the next far field."""
+        if self._strength is None or self._strength[0] is not derivative:
+            self._strength = (derivative, point_strengths(derivative, self.system.grid.triangle, self.system.body.area))
+        return self._strength[1]
+
+    def _distinct(self, directions: Floats) -> tuple[Floats, NDArray[np.int64]]:
+        """As `distinct_directions`; the last few sets are kept, as each frequency asks for the same."""
+        key = directions.tobytes()
+        if key not in self._directions:
+            if len(self._directions) >= KEPT_DIRECTIONS:
+                self._directions.clear()
+            self._directions[key] = distinct_directions(self.system.body, directions)
+        return self._directions[key]
+
+    def run(self, kernel: str, grid: tuple[int, ...], threads: int, *arguments: Any) -> None:
+        """Run a kernel in the body's precision; floats go in double precision. Call within `device.active()`."""
         given = [np.float64(x) if isinstance(x, float) else x for x in arguments]
         self.device.run(self.precision, kernel, grid, threads, *given)
 
-    def _put(self, array: Any, spare: bool = False) -> Any:
+    def put(self, array: Any, spare: bool = False) -> Any:
         """An array on the device; never empty where `spare`."""
         given = np.append(array, np.zeros(1, array.dtype)) if spare else array
         return self.device.arrays.asarray(np.ascontiguousarray(given))
 
     @cached_property
-    def _points(self) -> Any:
+    def points(self) -> Any:
+        """(P, 13) position, normal, weight, across, along of the midpoints."""
         g = self.system.grid
         columns = [g.position, g.normal, g.weight[:, None], g.across, g.along]
-        return self._put(np.concatenate(columns, axis=1).astype(self.system.real))
+        return self.put(np.concatenate(columns, axis=1).astype(self.system.real))
 
     @cached_property
-    def _images(self) -> tuple[Any, Any]:
+    def images(self) -> tuple[Any, Any]:
+        """How many images there are, and (G, 3) of +-1."""
         images = self.system.body.images
-        return np.int32(len(images)), self._put(images.astype(self.system.real))
+        return np.int32(len(images)), self.put(images.astype(self.system.real))
 
     @cached_property
     def _shape(self) -> tuple[Any, ...]:
         b = self.system.body
-        return tuple(self._put(x) for x in (b.corners, b.normal, b.area, b.images))
+        return tuple(self.put(x) for x in (b.corners, b.normal, b.area, b.images))
 
     @cached_property
     def _area(self) -> Any:
-        return self._put(self.system.body.area)
+        return self.put(self.system.body.area)
 
     @cached_property
     def _row_tiles(self) -> tuple[Any, ...]:
@@ -245,27 +266,28 @@ class DeviceSystem:
         return self._tiles(vertex_tiles(self.system.grid, self.system.unknowns, *COLUMN_TILE[self.precision]))
 
     def _tiles(self, t: VertexTiles) -> tuple[Any, ...]:
-        return (t.count, *(self._put(x) for x in (t.chunk_first, t.chunk_point, t.list_first, t.list)))
+        return (t.count, *(self.put(x) for x in (t.chunk_first, t.chunk_point, t.list_first, t.list)))
 
     @cached_property
     def _vertex_points(self) -> tuple[Any, Any]:
         ends = self.system.grid.vertex[:, :2].ravel()
         first, order = lists_of(ends, self.system.unknowns)
-        return self._put(first), self._put(order // 2)
+        return self.put(first), self.put(order // 2)
 
     @cached_property
     def _vertex_triangles(self) -> tuple[Any, Any]:
         first, order = lists_of(self.system.body.triangles.ravel(), self.system.unknowns)
-        return self._put(first), self._put(order // 3)
+        return self.put(first), self.put(order // 3)
 
     @cached_property
     def _rules(self) -> dict[int, Any]:
         tables = {g.shared: self.system.rule(g) for g in self.system.near}
-        return {s: self._put(np.concatenate([x, y, w[None]])) for s, (x, y, w, _) in tables.items()}
+        return {s: self.put(np.concatenate([x, y, w[None]])) for s, (x, y, w, _) in tables.items()}
 
     @cached_property
-    def _groups(self) -> list[tuple[NearPairs, Any, Any]]:
-        return [(g, self._put(pair_columns(g)), self._rules[g.shared]) for g in self.system.near]
+    def groups(self) -> list[tuple[NearPairs, Any, Any]]:
+        """Near pairs by way of touching, with their columns and rules on the device."""
+        return [(g, self.put(pair_columns(g)), self._rules[g.shared]) for g in self.system.near]
 
     @cached_property
     def _scatter(self) -> Scatter:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from evenfield.base import Air, DataError, message
 from evenfield.data import SurfaceMesh
 from evenfield.data.mesh import Mirror, PartName
 from evenfield.radiation.block_gmres import Iteration, solve_in_step
-from evenfield.radiation.gpu_device import choose_devices
+from evenfield.radiation.gpu_device import Device, choose_devices
 from evenfield.radiation.gpu_devices import DeviceSystems
 from evenfield.radiation.surface_body import SurfaceBody, reduce_body
 from evenfield.radiation.surface_checks import (
@@ -49,7 +49,7 @@ class SurfaceProblem:
         air : Air, or the default
         accuracy, solver : how finely; "reference" states at most 0.05 dB for every part or raises; `solver` overrides both
         patterns : names of velocity patterns, to be given at each solve, in place of parts
-        device : "auto" (a GPU where there is one with room, if the body is worth it), "cpu" or "gpu"
+        device : "auto" (GPUs where there are any with room and the body is worth it), "cpu", "gpu", or which devices
     Attributes
         parts, body, system, air, solver, devices
     Raises MeshError for a mesh that is open, inside out, not symmetric, or wholly rigid.
@@ -65,7 +65,7 @@ class SurfaceProblem:
         solver: SurfaceSolver | None = None,
         accuracy: Accuracy = "engineering",
         patterns: tuple[PartName, ...] | None = None,
-        device: str = "auto",
+        device: str | Sequence[Device] = "auto",
     ) -> None:
         mesh.check_closed()
         self.mesh = mesh

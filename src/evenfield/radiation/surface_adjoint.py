@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from evenfield.base import DataError, message
-from evenfield.radiation import adjoint_far, adjoint_near, near_integrals
+from evenfield.radiation import adjoint_far, adjoint_near, gpu_adjoint, near_integrals
 from evenfield.radiation.adjoint_field import pull_far_field
 from evenfield.radiation.adjoint_shape import ShapeDerivatives, from_points, on_whole_mesh, to_vertices, volume_derivative
 from evenfield.radiation.sources import point_strengths
@@ -46,8 +46,9 @@ def shape_gradient(
     if far is not None:
         strength = point_strengths(q, grid.triangle, body.area)
         right += pull_far_field(
-            body, grid, k, solution.solved_pressure, strength, directions, far, system.real, solver.worker_count, found
-        )
+            body, grid, k, solution.solved_pressure, strength, directions, far, system.real, solver.worker_count, found,
+            lambda *given: problem.devices.work(lambda m: gpu_adjoint.pull_far(m, k, *given)),
+        )  # fmt: skip
     if load is not None:
         right += _pull_impedance(solution, load, found)
     iteration = problem.solve_transposed(k, right.T)
@@ -91,7 +92,9 @@ def _pull_system(solution: FrequencySolution, adjoint: Complex, found: ShapeDeri
     body, system, solver = problem.body, problem.system, problem.solver
     grid, coupling = system.grid, solver.coupling(k, body.volume)
     strength = point_strengths(q, grid.triangle, body.area)
-    rows, sums = adjoint_far.contract(k, coupling, body.images, grid, adjoint, p, strength, system.real, solver.worker_count)
+    rows, sums = problem.devices.work(lambda m: gpu_adjoint.contract_far(m, k, adjoint, p, strength)) or adjoint_far.contract(
+        k, coupling, body.images, grid, adjoint, p, strength, system.real, solver.worker_count
+    )
     found.position += rows[:, :3]
     found.normal += rows[:, 3:6]
     found.weight += rows[:, 6]
@@ -101,7 +104,9 @@ def _pull_system(solution: FrequencySolution, adjoint: Complex, found: ShapeDeri
     for field, onto in ((adjoint, onto_adjoint), (p, onto_pressure)):
         found.across += np.einsum("kp,kpc->pc", field[:, s] - field[:, e], onto).real
         found.along += np.einsum("kp,kpc->pc", field[:, a] - field[:, b], onto).real
-    near, near_coupling = adjoint_near.contract(k, coupling, body, system.near, solver, adjoint, p, q)
+    near, near_coupling = problem.devices.work(lambda m: gpu_adjoint.contract_near(m, k, adjoint, p, q)) or adjoint_near.contract(
+        k, coupling, body, system.near, solver, adjoint, p, q
+    )
     found.vertex += near
     by_coupling = rows[:, 7].sum() / 2 + near_coupling + _pull_mass(problem, coupling, adjoint, p, q, found)
     if problem.axis is not None:

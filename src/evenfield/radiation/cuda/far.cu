@@ -1,9 +1,23 @@
 // The matrix by the regular rule.
-
+//
 // One block: a tile of TU row vertices by one of TV column vertices, each matrix entry written once. Points are taken in chunks;
-// chunk c of a layout has `chunk_point[c * size ...]` (-1: none), and for vertex v of its tile the entries
+// chunk c of a layout has the points chunk_point[c * size ...] (-1: none), and for vertex v of its tile the entries
 // list[list_first[2 (c tile + v)] ...]: first those where v is an end of the point's edge, then those where it is opposite;
 // an entry is the point's place in the chunk, plus 256 where the curl has the minus sign.
+//
+// Kept for each pair of points: the double layer with the even hypersingular part, and -j eta G times the products of
+// across and along of the row's point with across and along of the column's.
+
+#define PLANES 10
+
+// Entries of chunk c by vertex, in shared memory; `first` relative to the chunk's own.
+DEVICE void load_lists(int c, int tile, const int* list_first, const unsigned short* list, int* first, unsigned short* codes)
+{
+    const int base = list_first[2 * c * tile], count = list_first[2 * (c + 1) * tile] - base;
+    for (int i = threadIdx.x; i <= 2 * tile; i += THREADS) first[i] = list_first[2 * c * tile + i] - base;
+    for (int i = threadIdx.x; i < count; i += THREADS) codes[i] = list[base + i];
+}
+
 KERNEL void far_matrix(
     double wavenumber, double coupling, int image_count, const real* images, const real* points, int vertices,
     const int* row_chunk_first, const int* row_point, const int* row_list_first, const unsigned short* row_list,
@@ -13,10 +27,12 @@ KERNEL void far_matrix(
     __shared__ real xs[COLUMNS][CX];
     __shared__ real ys[COLUMNS][CY];
     // kernels [plane][y][x]; then, in the same place, the columns' sums [plane][v][x], rows of 33 against bank conflicts
-    __shared__ real store[(8 * CY * CX > 6 * TV * (CX + 1)) ? 8 * CY * CX : 6 * TV * (CX + 1)];
+    __shared__ real store[PLANES * CY * CX];
+    __shared__ int row_first[2 * TU + 1], column_first[2 * TV + 1];
+    __shared__ unsigned short row_codes[4 * CX], column_codes[4 * CY];
     const int lane = threadIdx.x % LANES, warp = threadIdx.x / LANES;
     const int column = threadIdx.x % TV, row = threadIdx.x / TV;
-    const real k = (real)wavenumber, eta = (real)coupling, turns = (real)(wavenumber / TWO_PI), quarter = (real)0.25;
+    const real k = (real)wavenumber, turns = (real)(wavenumber / TWO_PI), quarter = (real)0.25;
     const real even = (real)(coupling * wavenumber * wavenumber) * quarter;
     real entry[PER_U][2];
 #pragma unroll
@@ -26,20 +42,28 @@ KERNEL void far_matrix(
         __syncthreads();
         for (int i = threadIdx.x; i < COLUMNS * CX; i += THREADS) {
             const int p = row_point[cx * CX + i % CX], c = i / CX;
-            xs[c][i % CX] = p < 0 ? (c < 3 ? (real)1e3 : (real)0) : points[(long long)p * COLUMNS + c];
+            const real scale = c < 7 ? (real)1 : (real)coupling;
+            xs[c][i % CX] = p < 0 ? (c < 3 ? (real)1e3 : (real)0) : scale * points[(long long)p * COLUMNS + c];
         }
-        real sum[PER_V][8];
+        load_lists(cx, TU, row_list_first, row_list, row_first, row_codes);
+        real sum[PER_V][6];
+#pragma unroll
         for (int i = 0; i < PER_V; ++i)
-            for (int c = 0; c < 8; ++c) sum[i][c] = 0;
+#pragma unroll
+            for (int c = 0; c < 6; ++c) sum[i][c] = 0;
         for (int cy = column_chunk_first[blockIdx.x]; cy < column_chunk_first[blockIdx.x + 1]; ++cy) {
             __syncthreads();
             for (int i = threadIdx.x; i < COLUMNS * CY; i += THREADS) {
                 const int p = column_point[cy * CY + i % CY], c = i / CY;
                 ys[c][i % CY] = p < 0 ? (c < 3 ? (real)-1e3 : (real)0) : points[(long long)p * COLUMNS + c];
             }
+            load_lists(cy, TV, column_list_first, column_list, column_first, column_codes);
             __syncthreads();
             const real x0 = xs[0][lane], x1 = xs[1][lane], x2 = xs[2][lane];
             const real n0 = xs[3][lane], n1 = xs[4][lane], n2 = xs[5][lane], w = xs[6][lane] * quarter;
+            const real a0 = xs[7][lane], a1 = xs[8][lane], a2 = xs[9][lane];
+            const real b0 = xs[10][lane], b1 = xs[11][lane], b2 = xs[12][lane];
+#pragma unroll 2
             for (int y = warp; y < CY; y += WARPS) {
                 real fr = 0, fi = 0, h0 = 0, h1 = 0, h2 = 0, h3 = 0, h4 = 0, h5 = 0;
                 const real p0 = ys[0][y], p1 = ys[1][y], p2 = ys[2][y], m0 = ys[3][y], m1 = ys[4][y], m2 = ys[5][y];
@@ -68,71 +92,70 @@ KERNEL void far_matrix(
                 real* at = store + y * CX + lane;
                 at[0] = fr;
                 at[CY * CX] = fi;
-                at[2 * CY * CX] = h0;
-                at[3 * CY * CX] = h1;
-                at[4 * CY * CX] = h2;
-                at[5 * CY * CX] = h3;
-                at[6 * CY * CX] = h4;
-                at[7 * CY * CX] = h5;
+                const real c0 = ys[7][y], c1 = ys[8][y], c2 = ys[9][y], d0 = ys[10][y], d1 = ys[11][y], d2 = ys[12][y];
+                at[2 * CY * CX] = a0 * c0 * h1 + a1 * c1 * h3 + a2 * c2 * h5;
+                at[3 * CY * CX] = -(a0 * c0 * h0 + a1 * c1 * h2 + a2 * c2 * h4);
+                at[4 * CY * CX] = b0 * c0 * h1 + b1 * c1 * h3 + b2 * c2 * h5;
+                at[5 * CY * CX] = -(b0 * c0 * h0 + b1 * c1 * h2 + b2 * c2 * h4);
+                at[6 * CY * CX] = a0 * d0 * h1 + a1 * d1 * h3 + a2 * d2 * h5;
+                at[7 * CY * CX] = -(a0 * d0 * h0 + a1 * d1 * h2 + a2 * d2 * h4);
+                at[8 * CY * CX] = b0 * d0 * h1 + b1 * d1 * h3 + b2 * d2 * h5;
+                at[9 * CY * CX] = -(b0 * d0 * h0 + b1 * d1 * h2 + b2 * d2 * h4);
             }
             __syncthreads();
 #pragma unroll
             for (int i = 0; i < PER_V; ++i) {
-                const int* list = column_list_first + 2 * (cy * TV + warp * PER_V + i);
-                const int begin = list[0], middle = list[1], end = list[2];
-                for (int e = begin; e < end; ++e) {
-                    const int code = column_list[e], y = code & 255, from = e < middle ? 7 : 10;
+                const int* list = column_first + 2 * (warp * PER_V + i);
+                const int middle = list[1], end = list[2];
+                for (int e = list[0]; e < middle; ++e) {
+                    const int code = column_codes[e];
                     const real sign = code & 256 ? (real)-1 : (real)1;
-                    const real f0 = sign * ys[from][y], f1 = sign * ys[from + 1][y], f2 = sign * ys[from + 2][y];
-                    const real* at = store + y * CX + lane;
-                    if (e < middle) {
-                        sum[i][0] += at[0];
-                        sum[i][1] += at[CY * CX];
-                    }
-                    sum[i][2] += f0 * at[2 * CY * CX];
-                    sum[i][3] += f0 * at[3 * CY * CX];
-                    sum[i][4] += f1 * at[4 * CY * CX];
-                    sum[i][5] += f1 * at[5 * CY * CX];
-                    sum[i][6] += f2 * at[6 * CY * CX];
-                    sum[i][7] += f2 * at[7 * CY * CX];
+                    const real* at = store + (code & 255) * CX + lane;
+                    sum[i][0] += at[0];
+                    sum[i][1] += at[CY * CX];
+                    sum[i][2] += sign * at[2 * CY * CX];
+                    sum[i][3] += sign * at[3 * CY * CX];
+                    sum[i][4] += sign * at[4 * CY * CX];
+                    sum[i][5] += sign * at[5 * CY * CX];
+                }
+                for (int e = middle; e < end; ++e) {
+                    const int code = column_codes[e];
+                    const real sign = code & 256 ? (real)-1 : (real)1;
+                    const real* at = store + (code & 255) * CX + lane;
+                    sum[i][2] += sign * at[6 * CY * CX];
+                    sum[i][3] += sign * at[7 * CY * CX];
+                    sum[i][4] += sign * at[8 * CY * CX];
+                    sum[i][5] += sign * at[9 * CY * CX];
                 }
             }
         }
         __syncthreads();
-        {
-            // -j eta times the curls of the columns with across and along of the row's point
-            const real a0 = eta * xs[7][lane], a1 = eta * xs[8][lane], a2 = eta * xs[9][lane];
-            const real b0 = eta * xs[10][lane], b1 = eta * xs[11][lane], b2 = eta * xs[12][lane];
-            const int plane = TV * (CX + 1);
+        const int plane = TV * (CX + 1);
 #pragma unroll
-            for (int i = 0; i < PER_V; ++i) {
-                real* at = store + (warp * PER_V + i) * (CX + 1) + lane;
-                const real* s = sum[i];
-                at[0] = s[0];
-                at[plane] = s[1];
-                at[2 * plane] = a0 * s[3] + a1 * s[5] + a2 * s[7];
-                at[3 * plane] = -(a0 * s[2] + a1 * s[4] + a2 * s[6]);
-                at[4 * plane] = b0 * s[3] + b1 * s[5] + b2 * s[7];
-                at[5 * plane] = -(b0 * s[2] + b1 * s[4] + b2 * s[6]);
-            }
+        for (int i = 0; i < PER_V; ++i) {
+            real* at = store + (warp * PER_V + i) * (CX + 1) + lane;
+#pragma unroll
+            for (int c = 0; c < 6; ++c) at[c * plane] = sum[i][c];
         }
         __syncthreads();
 #pragma unroll
         for (int i = 0; i < PER_U; ++i) {
-            const int* list = row_list_first + 2 * (cx * TU + row + i * ROWS_AT_ONCE);
-            const int begin = list[0], middle = list[1], end = list[2], plane = TV * (CX + 1);
+            const int* list = row_first + 2 * (row + i * ROWS_AT_ONCE);
+            const int middle = list[1], end = list[2];
             real re = 0, im = 0;
-            for (int e = begin; e < end; ++e) {
-                const int code = row_list[e];
+            for (int e = list[0]; e < middle; ++e) {
+                const int code = row_codes[e];
                 const real sign = code & 256 ? (real)-1 : (real)1;
                 const real* at = store + column * (CX + 1) + (code & 255);
-                if (e < middle) {
-                    re += at[0] + sign * at[2 * plane];
-                    im += at[plane] + sign * at[3 * plane];
-                } else {
-                    re += sign * at[4 * plane];
-                    im += sign * at[5 * plane];
-                }
+                re += at[0] + sign * at[2 * plane];
+                im += at[plane] + sign * at[3 * plane];
+            }
+            for (int e = middle; e < end; ++e) {
+                const int code = row_codes[e];
+                const real sign = code & 256 ? (real)-1 : (real)1;
+                const real* at = store + column * (CX + 1) + (code & 255);
+                re += sign * at[4 * plane];
+                im += sign * at[5 * plane];
             }
             entry[i][0] += re;
             entry[i][1] += im;

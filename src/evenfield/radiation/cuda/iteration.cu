@@ -6,7 +6,7 @@
 KERNEL void product(int size, int sides, const pair2* matrix, const pair2* vectors, pair2* out)
 {
     const int lane = threadIdx.x % LANES, warp = threadIdx.x / LANES;
-    const int row = (blockIdx.x * WARPS + warp) * ROWS_PER_WARP;
+    const int row = (blockIdx.x * (blockDim.x / LANES) + warp) * ROWS_PER_WARP;
     const pair2* rows[ROWS_PER_WARP];
     for (int r = 0; r < ROWS_PER_WARP; ++r) rows[r] = matrix + (long long)(row + r < size ? row + r : size - 1) * size;
     for (int from = 0; from < sides; from += SIDES) {
@@ -16,7 +16,7 @@ KERNEL void product(int size, int sides, const pair2* matrix, const pair2* vecto
 #pragma unroll
             for (int m = 0; m < SIDES; ++m) sum[r][m][0] = sum[r][m][1] = 0;
         const int many = sides - from < SIDES ? sides - from : SIDES;
-#pragma unroll 2
+#pragma unroll 4
         for (int j = lane; j < size; j += LANES) {
             pair2 a[ROWS_PER_WARP];
 #pragma unroll
