@@ -85,7 +85,7 @@ def build(source: str, folder: Path, real: str, flags: tuple[str, ...] = ()) -> 
     for name, arguments in re.findall(r"^KERNEL void (\w+)\((.*?)\)\n\{", source, re.M | re.S):
         text = source[source.index(f"KERNEL void {name}(") :]
         end = text.find("\nKERNEL", 10)
-        barriers = str("__syncthreads" in text[:end] or "warp_sum" in text[:end]).lower()
+        barriers = str(any(word in text[:end] for word in ("__syncthreads", "warp_sum", "product_rows"))).lower()
         names = ", ".join(a.split()[-1].lstrip("*") for a in arguments.split(","))
         launchers.append(
             f'extern "C" void run_{name}(int gx, int gy, int threads, {arguments})'

@@ -105,6 +105,8 @@ def test_all_cards_share_the_frequencies():
 
 def test_a_body_too_large_for_the_card_is_left_to_the_cpu(cabinet, monkeypatch):
     for card in cuda_devices():
+        if card.holder is not None:
+            card.holder.release()
         monkeypatch.setattr(card, "free_bytes", lambda: 1 << 20)
     found = SurfaceProblem(cabinet, mirror="y", device="gpu").solve(500.0)
     assert found.device == "cpu"
@@ -113,6 +115,8 @@ def test_a_body_too_large_for_the_card_is_left_to_the_cpu(cabinet, monkeypatch):
 
 def test_a_card_that_runs_out_of_memory_is_left_out(cabinet, monkeypatch):
     card = cuda_devices()[0]
+    if card.holder is not None:
+        card.holder.release()
     pool = card.arrays.get_default_memory_pool()
     monkeypatch.setattr(card, "free_bytes", lambda: 1 << 50)
     with card.active():

@@ -8,12 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.radiation.adjoint_far import FIELD_ROWS, SHAPE_ROWS, point_fields
-from evenfield.radiation.gpu_layout import lists_of
-from evenfield.radiation.near_integrals import near_rule
 
 if TYPE_CHECKING:
     from evenfield.radiation.gpu_system import DeviceSystem
-    from evenfield.radiation.near_pairs import NearPairs
 
 Complex = NDArray[np.complexfloating[Any, Any]]
 Floats = NDArray[np.float64]
@@ -52,23 +49,20 @@ def contract_near(
     pairs = sum(len(g) for g in system.near)
     with device.active():
         fields = [member.put(f.astype(complex)) for f in (adjoint, pressure, derivative)]
-        vertices, triangles = member.put(body.vertices), member.put(body.triangles.astype(np.int32))
         corners, by_coupling = a.empty((pairs, 18), a.float64), a.empty(pairs, a.float64)
         begin = 0
         for group, columns, _ in member.groups:
-            rule = member.put(np.concatenate(_rule(group, member)))
-            count = len(group)
+            rule, count = member.double_rules[group.shared], len(group)
             member.run(
                 "contract_near", (-(-count // PAIR_THREADS),), PAIR_THREADS, wavenumber, coupling, np.int32(count),
                 np.int32(rule.shape[1]), np.int32(group.shared), np.int32(len(pressure)), np.int32(len(body.vertices)),
-                np.int32(len(body.triangles)), vertices, triangles, member.put(body.images), *fields, columns, rule,
+                np.int32(len(body.triangles)), *member.vertices, *fields, columns, rule,
                 corners[begin:], by_coupling[begin:],
             )  # fmt: skip
             begin += count
-        first, order = lists_of(a.concatenate([_corners(g, triangles, a) for g in system.near]).ravel(), len(body.vertices), a)
         out = a.empty((len(body.vertices), 3), a.float64)
         blocks = -(-len(body.vertices) // PAIR_THREADS)
-        member.run("gather_triples", (blocks,), PAIR_THREADS, np.int32(len(body.vertices)), first, order, corners, out)
+        member.run("gather_triples", (blocks,), PAIR_THREADS, np.int32(len(body.vertices)), *member.corner_lists, corners, out)
         return device.fetch(out), float(by_coupling.sum())
 
 
@@ -89,12 +83,3 @@ def pull_far(member: DeviceSystem, wavenumber: float, planes: Floats, directions
 
 def _planes(field: Complex) -> Floats:
     return np.asarray(np.stack([field.real, field.imag], axis=-1).reshape(*field.shape[:2], -1), np.float64)
-
-
-def _rule(group: NearPairs, member: DeviceSystem) -> tuple[Floats, Floats, Floats]:
-    x, y, w = near_rule(group.shared, member.system.solver)
-    return x.T, y.T, w[None]
-
-
-def _corners(group: NearPairs, triangles: Any, arrays: Any) -> Any:
-    return arrays.concatenate([triangles[arrays.asarray(group.first)], triangles[arrays.asarray(group.second)]], axis=1)

@@ -21,15 +21,14 @@ MINUS = 256
 class VertexTiles:
     """Vertices cut into tiles of equal size, each with all points at which one of its linear functions or curls lives.
 
-    chunk_first : (tiles+1,) first chunk of points of each tile; chunk_point : (chunks * size,) points, -1 where there is none
-    list_first : (2 chunks tile + 1,), list : for each vertex of each chunk first the points on whose edge it lies, then those
-        opposite to it: place in the chunk, plus MINUS
+    chunk_first : (tiles+1,) first chunk of points of each tile; chunk_point : (chunks, size) points, -1 where there is none
+    lists : (chunks, 2 tile + 1 + 4 size) : where each vertex's two lists begin, then the lists: first the points on whose edge
+        it lies, then those opposite to it: place in the chunk, plus MINUS
     """
 
     chunk_first: Indices
     chunk_point: Indices
-    list_first: Indices
-    list: NDArray[np.uint16]
+    lists: NDArray[np.uint16]
 
     @property
     def count(self) -> int:
@@ -54,13 +53,24 @@ def vertex_tiles(grid: MidpointGrid, vertices: int, tile: int, size: int) -> Ver
     at = slot[place]
     row = ((at // size) * tile + vertex % tile) * 2 + corner // 2
     order = np.lexsort((at, row))
-    code = at % size + np.where(corner % 2 == 1, MINUS, 0)
-    return VertexTiles(
-        chunk_first.astype(np.int32),
-        chunk_point,
-        first_of(row[order], 2 * chunk_first[-1] * tile),
-        code[order].astype(np.uint16),
-    )
+    code = (at % size + np.where(corner % 2 == 1, MINUS, 0))[order]
+    chunks = int(chunk_first[-1])
+    first = first_of(row[order], 2 * chunks * tile)
+    # each chunk's first list, then relative to it
+    begin = first[: -1 : 2 * tile]
+    lists = np.zeros((chunks, 2 * tile + 1 + 4 * size), np.uint16)
+    lists[:, : 2 * tile] = first[:-1].reshape(chunks, -1) - begin[:, None]
+    lists[:, 2 * tile] = first[2 * tile :: 2 * tile] - begin
+    owner = row[order] // (2 * tile)
+    lists[owner, 2 * tile + 1 + np.arange(len(code)) - begin[owner]] = code
+    return VertexTiles(chunk_first.astype(np.int32), chunk_point.reshape(chunks, size), lists)
+
+
+def chunk_values(tiles: VertexTiles, points: NDArray[np.floating[Any]], aside: float) -> NDArray[np.floating[Any]]:
+    """(chunks, columns, size) of `points` (P, columns); a missing point lies at `aside` m and has no weight."""
+    idle = np.zeros(points.shape[1], points.dtype)
+    idle[:3] = aside
+    return np.ascontiguousarray(np.concatenate([points, idle[None]])[tiles.chunk_point].transpose(0, 2, 1))
 
 
 def first_of(sorted_keys: Any, count: int, arrays: Any = np) -> Any:

@@ -15,12 +15,14 @@ from evenfield.radiation.gpu_iteration import DeviceGmres
 from evenfield.radiation.gpu_layout import (
     Scatter,
     VertexTiles,
+    chunk_values,
     lists_of,
     mass_entries,
     matrix_scatter,
     pair_columns,
     vertex_tiles,
 )
+from evenfield.radiation.near_integrals import near_rule
 from evenfield.radiation.sources import point_strengths
 from evenfield.radiation.surface_field import distinct_directions
 
@@ -36,6 +38,8 @@ PAIR_THREADS = 64
 ROW_TILE, ROW_CHUNK = 64, 32
 COLUMN_TILE = {"single": (32, 32), "double": (16, 16)}
 """Vertices of a tile and points of a chunk, as `cuda/common.cu` has them."""
+ASIDE = 1e3
+"""Where points that fill up a chunk lie, m: rows' at one end, columns' at the other, so that their distances are never zero."""
 SOURCE_SPANS = 8
 KEPT_DIRECTIONS = 4
 DIRECTIONS_PER_BLOCK = 4
@@ -112,7 +116,7 @@ class DeviceSystem:
         matrix = self.device.arrays.empty((n, n), self.system.complex) if out is None else out
         rows, columns = self._row_tiles, self._column_tiles
         self.run(
-            "far_matrix", (columns[0], rows[0]), THREADS, wavenumber, coupling, *self.images, self.points, np.int32(n),
+            "far_matrix", (columns[0], rows[0]), THREADS, wavenumber, coupling, *self.images, np.int32(n),
             *rows[1:], *columns[1:], matrix,
         )  # fmt: skip
         self._add_near(wavenumber, coupling, matrix)
@@ -238,9 +242,13 @@ class DeviceSystem:
     @cached_property
     def points(self) -> Any:
         """(P, 13) position, normal, weight, across, along of the midpoints."""
+        return self.put(self._point_columns)
+
+    @cached_property
+    def _point_columns(self) -> NDArray[np.floating[Any]]:
         g = self.system.grid
         columns = [g.position, g.normal, g.weight[:, None], g.across, g.along]
-        return self.put(np.concatenate(columns, axis=1).astype(self.system.real))
+        return np.concatenate(columns, axis=1).astype(self.system.real)
 
     @cached_property
     def images(self) -> tuple[Any, Any]:
@@ -259,14 +267,15 @@ class DeviceSystem:
 
     @cached_property
     def _row_tiles(self) -> tuple[Any, ...]:
-        return self._tiles(vertex_tiles(self.system.grid, self.system.unknowns, ROW_TILE, ROW_CHUNK))
+        return self._tiles(vertex_tiles(self.system.grid, self.system.unknowns, ROW_TILE, ROW_CHUNK), ASIDE)
 
     @cached_property
     def _column_tiles(self) -> tuple[Any, ...]:
-        return self._tiles(vertex_tiles(self.system.grid, self.system.unknowns, *COLUMN_TILE[self.precision]))
+        return self._tiles(vertex_tiles(self.system.grid, self.system.unknowns, *COLUMN_TILE[self.precision]), -ASIDE)
 
-    def _tiles(self, t: VertexTiles) -> tuple[Any, ...]:
-        return (t.count, *(self.put(x) for x in (t.chunk_first, t.chunk_point, t.list_first, t.list)))
+    def _tiles(self, t: VertexTiles, aside: float) -> tuple[Any, ...]:
+        values = chunk_values(t, self._point_columns, aside)
+        return (t.count, *(self.put(x) for x in (t.chunk_first, values, t.lists)))
 
     @cached_property
     def _vertex_points(self) -> tuple[Any, Any]:
@@ -288,6 +297,38 @@ class DeviceSystem:
     def groups(self) -> list[tuple[NearPairs, Any, Any]]:
         """Near pairs by way of touching, with their columns and rules on the device."""
         return [(g, self.put(pair_columns(g)), self._rules[g.shared]) for g in self.system.near]
+
+    @cached_property
+    def double_rules(self) -> dict[int, Any]:
+        """The near rules in double precision, for gradients."""
+        rules = {g.shared: near_rule(g.shared, self.system.solver) for g in self.system.near}
+        return {s: self.put(np.concatenate([x.T, y.T, w[None]])) for s, (x, y, w) in rules.items()}
+
+    @cached_property
+    def vertices(self) -> tuple[Any, Any, Any]:
+        """Vertices, triangles and images, for gradients."""
+        b = self.system.body
+        return self.put(b.vertices), self.put(b.triangles.astype(np.int32)), self.put(b.images)
+
+    @cached_property
+    def corner_lists(self) -> tuple[Any, Any]:
+        """Lists by vertex of the corners of all near pairs, those of the first triangle and then of the second."""
+        a, t = self.device.arrays, self.vertices[1]
+        corners = [a.concatenate([t[a.asarray(g.first)], t[a.asarray(g.second)]], axis=1) for g in self.system.near]
+        first, order = lists_of(a.concatenate(corners).ravel(), self.system.unknowns, a)
+        return first, order
+
+    def near_source_entries(self, wavenumber: float, derivative: Complex) -> list[tuple[NearPairs, Complex]]:
+        """Pairs of which at least one moves, with what `near_integrals.source_pairs` gives of them, (N, 2, 3)."""
+        coupling = self.system.solver.coupling(wavenumber, self.system.body.volume)
+        with self.device.active():
+            near, _ = self._near_fields(wavenumber, coupling, np.any(derivative != 0, axis=0))
+            entries = self.device.fetch(near)
+        found, begin = [], 0
+        for group, _, _ in (self._near_sources or (b"", ([], [], 0)))[1][0]:
+            found.append((group, entries[begin : begin + 6 * len(group)].reshape(-1, 2, 3)))
+            begin += 6 * len(group)
+        return found
 
     @cached_property
     def _scatter(self) -> Scatter:

@@ -7,6 +7,7 @@ so one transposed solve and one pass over the kernels serve all vertices. Nothin
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,12 +20,14 @@ from evenfield.radiation.adjoint_shape import ShapeDerivatives, from_points, on_
 from evenfield.radiation.sources import point_strengths
 
 if TYPE_CHECKING:
+    from evenfield.radiation.near_pairs import NearPairs
     from evenfield.radiation.surface import SurfaceProblem
     from evenfield.radiation.surface_matrix import SurfaceMatrix
     from evenfield.radiation.surface_solution import FrequencySolution
 
 Complex = NDArray[np.complexfloating[Any, Any]]
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 
 def shape_gradient(
@@ -110,7 +113,9 @@ def _pull_system(solution: FrequencySolution, adjoint: Complex, found: ShapeDeri
     found.vertex += near
     by_coupling = rows[:, 7].sum() / 2 + near_coupling + _pull_mass(problem, coupling, adjoint, p, q, found)
     if problem.axis is not None:
-        _pull_near_sources(system, k, coupling, adjoint, q, found)
+        given = problem.devices.work(lambda m: m.near_source_entries(k, q))
+        for group, entries in _near_sources(system, k, coupling, q) if given is None else given:
+            _pull_near_sources(group, entries, adjoint, body.triangles, found)
     from_points(found, body, grid, q)
     found.vertex += by_coupling * solver.coupling_slope(k, body.volume) * volume_derivative(body)
 
@@ -128,11 +133,11 @@ def _pull_mass(
     return float((0.5j * given * body.area).real.sum())
 
 
-def _pull_near_sources(
-    system: SurfaceMatrix, wavenumber: float, coupling: float, adjoint: Complex, derivative: Complex, found: ShapeDerivatives
-) -> None:
-    """Cotangent of the normal derivative from the near pairs of the right-hand side."""
-    moving, t = np.any(derivative != 0, axis=0), system.body.triangles
+def _near_sources(
+    system: SurfaceMatrix, wavenumber: float, coupling: float, derivative: Complex
+) -> Iterator[tuple[NearPairs, Complex]]:
+    """Near pairs of which at least one moves, with their entries in the right-hand side (N, 2, 3)."""
+    moving = np.any(derivative != 0, axis=0)
     for group in system.near:
         g = group.select(np.flatnonzero(moving[group.first] | moving[group.second]))
         if len(g) == 0:
@@ -142,11 +147,16 @@ def _pull_near_sources(
         near_integrals.source_pairs(
             wavenumber, coupling, *system.shape, g.first, g.second, g.image, g.turn_first, g.turn_second, px, py, weight, out
         )
-        other = g.first != g.second
-        for k, values in enumerate(adjoint):
-            np.add.at(found.derivative[k], g.second, np.einsum("na,na->n", out[:, 0], values[t[g.first]]))
-            back = np.einsum("na,na->n", out[other, 1], values[t[g.second[other]]])
-            np.add.at(found.derivative[k], g.first[other], back)
+        yield g, out
+
+
+def _pull_near_sources(g: NearPairs, entries: Complex, adjoint: Complex, triangles: Ints, found: ShapeDerivatives) -> None:
+    """Cotangent of the normal derivative from near pairs of the right-hand side."""
+    other = g.first != g.second
+    for k, values in enumerate(adjoint):
+        np.add.at(found.derivative[k], g.second, np.einsum("na,na->n", entries[:, 0], values[triangles[g.first]]))
+        back = np.einsum("na,na->n", entries[other, 1], values[triangles[g.second[other]]])
+        np.add.at(found.derivative[k], g.first[other], back)
 
 
 def _pull_motion(problem: SurfaceProblem, solution: FrequencySolution, found: ShapeDerivatives) -> None:

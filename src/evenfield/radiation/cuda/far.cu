@@ -1,35 +1,29 @@
 // The matrix by the regular rule.
 //
-// One block: a tile of TU row vertices by one of TV column vertices, each matrix entry written once. Points are taken in chunks;
-// chunk c of a layout has the points chunk_point[c * size ...] (-1: none), and for vertex v of its tile the entries
-// list[list_first[2 (c tile + v)] ...]: first those where v is an end of the point's edge, then those where it is opposite;
-// an entry is the point's place in the chunk, plus 256 where the curl has the minus sign.
+// One block: a tile of TU row vertices by one of TV column vertices, each matrix entry written once. Points are taken in chunks.
+// Chunk c of a layout is a record of its own, so that loads wait for no other: its points (COLUMNS, size), and for vertex v of
+// its tile the entries list[c, first[c, 2 v] ...]: first those where v is an end of the point's edge, then those where it is
+// opposite; an entry is the point's place in the chunk, plus 256 where the curl has the minus sign. The next chunk of columns
+// is on its way while the present one is worked on.
 //
 // Kept for each pair of points: the double layer with the even hypersingular part, and -j eta G times the products of
 // across and along of the row's point with across and along of the column's.
 
 #define PLANES 10
 
-// Entries of chunk c by vertex, in shared memory; `first` relative to the chunk's own.
-DEVICE void load_lists(int c, int tile, const int* list_first, const unsigned short* list, int* first, unsigned short* codes)
-{
-    const int base = list_first[2 * c * tile], count = list_first[2 * (c + 1) * tile] - base;
-    for (int i = threadIdx.x; i <= 2 * tile; i += THREADS) first[i] = list_first[2 * c * tile + i] - base;
-    for (int i = threadIdx.x; i < count; i += THREADS) codes[i] = list[base + i];
-}
+#define COLUMN_VALUES (COLUMNS * CY)
+#define COLUMN_CODES (2 * TV + 1 + 4 * CY)
 
 KERNEL void far_matrix(
-    double wavenumber, double coupling, int image_count, const real* images, const real* points, int vertices,
-    const int* row_chunk_first, const int* row_point, const int* row_list_first, const unsigned short* row_list,
-    const int* column_chunk_first, const int* column_point, const int* column_list_first, const unsigned short* column_list,
-    pair2* matrix)
+    double wavenumber, double coupling, int image_count, const real* images, int vertices, const int* row_chunk_first,
+    const real* row_points, const unsigned short* row_lists, const int* column_chunk_first, const real* column_points,
+    const unsigned short* column_lists, pair2* matrix)
 {
     __shared__ real xs[COLUMNS][CX];
-    __shared__ real ys[COLUMNS][CY];
+    __shared__ real both_ys[2][COLUMNS][CY];
     // kernels [plane][y][x]; then, in the same place, the columns' sums [plane][v][x], rows of 33 against bank conflicts
     __shared__ real store[PLANES * CY * CX];
-    __shared__ int row_first[2 * TU + 1], column_first[2 * TV + 1];
-    __shared__ unsigned short row_codes[4 * CX], column_codes[4 * CY];
+    __shared__ unsigned short row_record[2 * TU + 1 + 4 * CX], column_record[2][COLUMN_CODES];
     const int lane = threadIdx.x % LANES, warp = threadIdx.x / LANES;
     const int column = threadIdx.x % TV, row = threadIdx.x / TV;
     const real k = (real)wavenumber, turns = (real)(wavenumber / TWO_PI), quarter = (real)0.25;
@@ -40,25 +34,30 @@ KERNEL void far_matrix(
 
     for (int cx = row_chunk_first[blockIdx.y]; cx < row_chunk_first[blockIdx.y + 1]; ++cx) {
         __syncthreads();
-        for (int i = threadIdx.x; i < COLUMNS * CX; i += THREADS) {
-            const int p = row_point[cx * CX + i % CX], c = i / CX;
-            const real scale = c < 7 ? (real)1 : (real)coupling;
-            xs[c][i % CX] = p < 0 ? (c < 3 ? (real)1e3 : (real)0) : scale * points[(long long)p * COLUMNS + c];
-        }
-        load_lists(cx, TU, row_list_first, row_list, row_first, row_codes);
+        for (int i = threadIdx.x; i < COLUMNS * CX; i += THREADS)
+            xs[i / CX][i % CX] = (i < 7 * CX ? (real)1 : (real)coupling) * row_points[(long long)cx * COLUMNS * CX + i];
+        for (int i = threadIdx.x; i < 2 * TU + 1 + 4 * CX; i += THREADS)
+            row_record[i] = row_lists[(long long)cx * (2 * TU + 1 + 4 * CX) + i];
         real sum[PER_V][6];
 #pragma unroll
         for (int i = 0; i < PER_V; ++i)
 #pragma unroll
             for (int c = 0; c < 6; ++c) sum[i][c] = 0;
-        for (int cy = column_chunk_first[blockIdx.x]; cy < column_chunk_first[blockIdx.x + 1]; ++cy) {
-            __syncthreads();
-            for (int i = threadIdx.x; i < COLUMNS * CY; i += THREADS) {
-                const int p = column_point[cy * CY + i % CY], c = i / CY;
-                ys[c][i % CY] = p < 0 ? (c < 3 ? (real)-1e3 : (real)0) : points[(long long)p * COLUMNS + c];
+        const int begin = column_chunk_first[blockIdx.x], end = column_chunk_first[blockIdx.x + 1];
+        for (int cy = begin - 1; cy < end; ++cy) {
+            // the next record, kept in registers until the present one is done with
+            real coming[(COLUMN_VALUES + THREADS - 1) / THREADS];
+            unsigned short coming_code = 0;
+            if (cy + 1 < end) {
+#pragma unroll
+                for (int i = 0; i < (COLUMN_VALUES + THREADS - 1) / THREADS; ++i)
+                    if (i * THREADS + threadIdx.x < COLUMN_VALUES)
+                        coming[i] = column_points[(long long)(cy + 1) * COLUMN_VALUES + i * THREADS + threadIdx.x];
+                if (threadIdx.x < COLUMN_CODES) coming_code = column_lists[(long long)(cy + 1) * COLUMN_CODES + threadIdx.x];
             }
-            load_lists(cy, TV, column_list_first, column_list, column_first, column_codes);
-            __syncthreads();
+            const int now = cy & 1;
+            real (*ys)[CY] = both_ys[now];
+            if (cy >= begin) {
             const real x0 = xs[0][lane], x1 = xs[1][lane], x2 = xs[2][lane];
             const real n0 = xs[3][lane], n1 = xs[4][lane], n2 = xs[5][lane], w = xs[6][lane] * quarter;
             const real a0 = xs[7][lane], a1 = xs[8][lane], a2 = xs[9][lane];
@@ -102,10 +101,19 @@ KERNEL void far_matrix(
                 at[8 * CY * CX] = b0 * d0 * h1 + b1 * d1 * h3 + b2 * d2 * h5;
                 at[9 * CY * CX] = -(b0 * d0 * h0 + b1 * d1 * h2 + b2 * d2 * h4);
             }
+            }
+            if (cy + 1 < end) {
+#pragma unroll
+                for (int i = 0; i < (COLUMN_VALUES + THREADS - 1) / THREADS; ++i)
+                    if (i * THREADS + threadIdx.x < COLUMN_VALUES) both_ys[1 - now][0][i * THREADS + threadIdx.x] = coming[i];
+                if (threadIdx.x < COLUMN_CODES) column_record[1 - now][threadIdx.x] = coming_code;
+            }
             __syncthreads();
+            if (cy < begin) continue;
+            const unsigned short* column_codes = column_record[now] + 2 * TV + 1;
 #pragma unroll
             for (int i = 0; i < PER_V; ++i) {
-                const int* list = column_first + 2 * (warp * PER_V + i);
+                const unsigned short* list = column_record[now] + 2 * (warp * PER_V + i);
                 const int middle = list[1], end = list[2];
                 for (int e = list[0]; e < middle; ++e) {
                     const int code = column_codes[e];
@@ -128,8 +136,8 @@ KERNEL void far_matrix(
                     sum[i][5] += sign * at[9 * CY * CX];
                 }
             }
+            __syncthreads();
         }
-        __syncthreads();
         const int plane = TV * (CX + 1);
 #pragma unroll
         for (int i = 0; i < PER_V; ++i) {
@@ -140,7 +148,8 @@ KERNEL void far_matrix(
         __syncthreads();
 #pragma unroll
         for (int i = 0; i < PER_U; ++i) {
-            const int* list = row_first + 2 * (row + i * ROWS_AT_ONCE);
+            const unsigned short* list = row_record + 2 * (row + i * ROWS_AT_ONCE);
+            const unsigned short* row_codes = row_record + 2 * TU + 1;
             const int middle = list[1], end = list[2];
             real re = 0, im = 0;
             for (int e = list[0]; e < middle; ++e) {

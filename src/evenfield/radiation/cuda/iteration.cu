@@ -2,78 +2,101 @@
 
 #define ROWS_PER_WARP 4
 
-// out (K, N) = matrix (N, N) times vectors (K, N): a warp has four rows, so that a vector is read once for four of them.
-KERNEL void product(int size, int sides, const pair2* matrix, const pair2* vectors, pair2* out)
+// A warp's rows times M vectors: a vector is read once for four rows. M is known to the compiler, so that many loads are in flight.
+template <int M> DEVICE void product_rows(int size, const pair2* matrix, const pair2* vectors, pair2* out)
 {
     const int lane = threadIdx.x % LANES, warp = threadIdx.x / LANES;
     const int row = (blockIdx.x * (blockDim.x / LANES) + warp) * ROWS_PER_WARP;
     const pair2* rows[ROWS_PER_WARP];
-    for (int r = 0; r < ROWS_PER_WARP; ++r) rows[r] = matrix + (long long)(row + r < size ? row + r : size - 1) * size;
-    for (int from = 0; from < sides; from += SIDES) {
-        real sum[ROWS_PER_WARP][SIDES][2];
+    real sum[ROWS_PER_WARP][M][2];
 #pragma unroll
-        for (int r = 0; r < ROWS_PER_WARP; ++r)
+    for (int r = 0; r < ROWS_PER_WARP; ++r) {
+        rows[r] = matrix + (long long)(row + r < size ? row + r : size - 1) * size;
 #pragma unroll
-            for (int m = 0; m < SIDES; ++m) sum[r][m][0] = sum[r][m][1] = 0;
-        const int many = sides - from < SIDES ? sides - from : SIDES;
+        for (int m = 0; m < M; ++m) sum[r][m][0] = sum[r][m][1] = 0;
+    }
 #pragma unroll 4
-        for (int j = lane; j < size; j += LANES) {
-            pair2 a[ROWS_PER_WARP];
+    for (int j = lane; j < size; j += LANES) {
+        pair2 a[ROWS_PER_WARP], b[M];
 #pragma unroll
-            for (int r = 0; r < ROWS_PER_WARP; ++r) a[r] = rows[r][j];
+        for (int r = 0; r < ROWS_PER_WARP; ++r) a[r] = rows[r][j];
 #pragma unroll
-            for (int m = 0; m < SIDES; ++m) {
-                if (m >= many) break;
-                const pair2 b = vectors[(long long)(from + m) * size + j];
+        for (int m = 0; m < M; ++m) b[m] = vectors[(long long)m * size + j];
 #pragma unroll
-                for (int r = 0; r < ROWS_PER_WARP; ++r) {
-                    sum[r][m][0] += a[r].x * b.x - a[r].y * b.y;
-                    sum[r][m][1] += a[r].x * b.y + a[r].y * b.x;
-                }
+        for (int m = 0; m < M; ++m)
+#pragma unroll
+            for (int r = 0; r < ROWS_PER_WARP; ++r) {
+                sum[r][m][0] += a[r].x * b[m].x - a[r].y * b[m].y;
+                sum[r][m][1] += a[r].x * b[m].y + a[r].y * b[m].x;
             }
+    }
+#pragma unroll
+    for (int r = 0; r < ROWS_PER_WARP; ++r)
+#pragma unroll
+        for (int m = 0; m < M; ++m) {
+            pair2 value;
+            value.x = warp_sum(sum[r][m][0]);
+            value.y = warp_sum(sum[r][m][1]);
+            if (lane == 0 && row + r < size) out[(long long)m * size + row + r] = value;
         }
+}
+
+// out (K, N) = matrix (N, N) times vectors (K, N)
+KERNEL void product(int size, int sides, const pair2* matrix, const pair2* vectors, pair2* out)
+{
+    for (int from = 0; from < sides; from += SIDES) {
+        const pair2* given = vectors + (long long)from * size;
+        pair2* to = out + (long long)from * size;
+        switch (sides - from) {
+        case 1: product_rows<1>(size, matrix, given, to); break;
+        case 2: product_rows<2>(size, matrix, given, to); break;
+        case 3: product_rows<3>(size, matrix, given, to); break;
+        default: product_rows<SIDES>(size, matrix, given, to);
+        }
+    }
+}
+
+template <int M>
+DEVICE void transposed_span(int size, int begin, int end, const pair2* matrix, const pair2* vectors, pair2* out)
+{
+    const int j = blockIdx.x * blockDim.x + threadIdx.x;
+    if (j >= size) return;
+    real sum[M][2];
 #pragma unroll
-        for (int r = 0; r < ROWS_PER_WARP; ++r)
+    for (int m = 0; m < M; ++m) sum[m][0] = sum[m][1] = 0;
+#pragma unroll 8
+    for (int i = begin; i < end; ++i) {
+        const pair2 a = matrix[(long long)i * size + j];
 #pragma unroll
-            for (int m = 0; m < SIDES; ++m) {
-                pair2 value;
-                value.x = warp_sum(sum[r][m][0]);
-                value.y = warp_sum(sum[r][m][1]);
-                if (lane == 0 && m < many && row + r < size) out[(long long)(from + m) * size + row + r] = value;
-            }
+        for (int m = 0; m < M; ++m) {
+            const pair2 b = vectors[(long long)m * size + i];
+            sum[m][0] += a.x * b.x - a.y * b.y;
+            sum[m][1] += a.x * b.y + a.y * b.x;
+        }
+    }
+#pragma unroll
+    for (int m = 0; m < M; ++m) {
+        pair2 value;
+        value.x = sum[m][0];
+        value.y = sum[m][1];
+        out[(long long)m * size + j] = value;
     }
 }
 
 // The transposed matrix times vectors, by spans of rows; out (gridDim.y, K, N), to be summed over the spans.
 KERNEL void transposed_product(int size, int sides, const pair2* matrix, const pair2* vectors, pair2* out)
 {
-    const int j = blockIdx.x * blockDim.x + threadIdx.x;
     const int begin = (int)((long long)size * blockIdx.y / gridDim.y);
     const int end = (int)((long long)size * (blockIdx.y + 1) / gridDim.y);
-    if (j >= size) return;
     for (int from = 0; from < sides; from += SIDES) {
-        real sum[SIDES][2];
-#pragma unroll
-        for (int m = 0; m < SIDES; ++m) sum[m][0] = sum[m][1] = 0;
-#pragma unroll 4
-        for (int i = begin; i < end; ++i) {
-            const pair2 a = matrix[(long long)i * size + j];
-#pragma unroll
-            for (int m = 0; m < SIDES; ++m) {
-                if (from + m >= sides) break;
-                const pair2 b = vectors[(long long)(from + m) * size + i];
-                sum[m][0] += a.x * b.x - a.y * b.y;
-                sum[m][1] += a.x * b.y + a.y * b.x;
-            }
+        const pair2* given = vectors + (long long)from * size;
+        pair2* to = out + ((long long)blockIdx.y * sides + from) * size;
+        switch (sides - from) {
+        case 1: transposed_span<1>(size, begin, end, matrix, given, to); break;
+        case 2: transposed_span<2>(size, begin, end, matrix, given, to); break;
+        case 3: transposed_span<3>(size, begin, end, matrix, given, to); break;
+        default: transposed_span<SIDES>(size, begin, end, matrix, given, to);
         }
-#pragma unroll
-        for (int m = 0; m < SIDES; ++m)
-            if (from + m < sides) {
-                pair2 value;
-                value.x = sum[m][0];
-                value.y = sum[m][1];
-                out[((long long)blockIdx.y * sides + from + m) * size + j] = value;
-            }
     }
 }
 
