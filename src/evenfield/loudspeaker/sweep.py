@@ -208,7 +208,9 @@ def _solve_all(body: Body, frequency: FloatArray, store: Store | None, progress:
             progress.step(f"{frequency[i]:.0f} Hz, {int(piece['unknowns'])} unknowns")
     finally:
         progress.done()
-    return {name: np.stack([pieces[i][name] for i in range(len(frequency))], axis=-1) for name in pieces[0]}
+    # what a store of before holds of a frequency may lack what is only told, not needed
+    names = [name for name in pieces[0] if all(name in piece for piece in pieces.values())]
+    return {name: np.stack([pieces[i][name] for i in range(len(frequency))], axis=-1) for name in names}
 
 
 @dataclass(frozen=True)
@@ -236,6 +238,7 @@ class _Band:
             "unknowns": np.asarray(solution.solved_pressure.shape[1]),
             "triangles": np.asarray(len(self.mesh.triangles)),
             "iterations": np.asarray(solution.iterations.max()),
+            "on_gpu": np.asarray(int(solution.device != "cpu")),
             "seconds": np.asarray(time.perf_counter() - began),
         }
 
@@ -331,5 +334,6 @@ def _assemble(cabinet: Cabinet, frequency: FloatArray, stored: Arrays) -> Radiat
             "triangles": (int(stored["triangles"].min()), int(stored["triangles"].max())),
             "iterations": (int(stored["iterations"].min()), int(stored["iterations"].max())),
             "solve seconds": float(seconds.sum()),
+            "frequencies solved on a GPU": int(stored.get("on_gpu", np.zeros(1)).sum()),
         },
     )
