@@ -98,10 +98,11 @@ def one_frequency(cabinet, air):
 def sweep(cabinet, air, axis):
     """60 frequencies: the solves alone, on meshes made before, and the whole from an empty store."""
     from evenfield.data.directions import sphere_directions
+    from evenfield.loudspeaker.mesh_workers import MeshWorkers
     from evenfield.loudspeaker.sweep import _Meshes, bands, sweep_radiation
 
     directions = sphere_directions().vectors
-    meshes = _Meshes(_body(cabinet, air), "gpu")
+    meshes = _Meshes(_body(cabinet, air), "gpu", MeshWorkers(0))
     began = time.perf_counter()
     made = [(meshes.band(float(axis[group[-1]])).problem, group) for group in bands(axis)]
     preparing = time.perf_counter() - began

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from evenfield.base.air import Air
 from evenfield.data.directions import Directions, sphere_directions
 from evenfield.loudspeaker.frequencies import ComplexArray, FloatArray
+from evenfield.loudspeaker.mesh_workers import MeshWorkers
 from evenfield.loudspeaker.profiles import Profiles, velocities
 from evenfield.loudspeaker.store import Arrays, Store, key_of
 from evenfield.shape.elements import Cabinet, Coaxial, Cone, Dome, Element, Throat, VentOpening, Waveguide, moving_names
@@ -32,8 +33,8 @@ AWAY_FACTOR = 1.7
 """Elements per wavelength where it matters, and how much coarser elsewhere above `LARGEST_KA`; measured on Skiff's tweeter
 at 12 and 17 kHz: 0.1 dB RMS, 0.5 dB at most in front, within 20 dB of the maximum, as with a uniform mesh."""
 
-BUILDERS = 4
-"""Threads that mesh bodies ahead of GPUs."""
+BUILDERS = 8
+"""Most processes that mesh bodies ahead of GPUs; one for every two processors."""
 KEPT_MESHES = 3
 """Meshes kept for later bands: at low frequency the shape asks for finer edges than the waves do, and meshes are alike."""
 
@@ -251,12 +252,13 @@ def _solve_bands(
     from evenfield.radiation.workers import in_order, processors
 
     devices = len(choose_devices(device))
-    meshes = _Meshes(body, device)
-    bands_ready = in_order(lambda w: (meshes.band(w[0]), w[1]), wanted, min(BUILDERS, processors()) if devices else 1)
-    tasks = _one_by_one(bands_ready)
-    # a thread more than devices, so that none waits for what the CPU does before and after a solve
-    threads = devices + 1 if devices else 1
-    yield from in_order(lambda task: (task[1], task[0].solve(float(frequency[task[1]]))), tasks, threads)
+    builders = min(BUILDERS, processors() // 2, len(wanted) - 1) if devices else 0
+    with MeshWorkers(builders if builders > 1 else 0) as workers:
+        meshes = _Meshes(body, device, workers)
+        tasks = _one_by_one(in_order(lambda w: (meshes.band(w[0]), w[1]), wanted, max(builders, 1)))
+        # a thread more than devices, so that none waits for what the CPU does before and after a solve
+        threads = devices + 1 if devices else 1
+        yield from in_order(lambda task: (task[1], task[0].solve(float(frequency[task[1]]))), tasks, threads)
 
 
 def _one_by_one(ready: Iterable[tuple[_Band, list[int]]]) -> Iterator[tuple[_Band, int]]:
@@ -273,8 +275,8 @@ def _one_by_one(ready: Iterable[tuple[_Band, list[int]]]) -> Iterator[tuple[_Ban
 class _Meshes:
     """The body meshed for a top frequency; the mesh of the last bands serves again where it would be the same."""
 
-    def __init__(self, body: Body, device: str) -> None:
-        self.body, self.device = body, device
+    def __init__(self, body: Body, device: str, workers: MeshWorkers) -> None:
+        self.body, self.device, self.workers = body, device, workers
         self._kept: dict[str, Future[tuple[SurfaceMesh, SurfaceProblem]]] = {}
         self._lock = threading.Lock()
 
@@ -311,9 +313,8 @@ class _Meshes:
 
     def _build(self, lengths: EdgeLengths) -> tuple[SurfaceMesh, SurfaceProblem]:
         from evenfield.radiation import SurfaceProblem
-        from evenfield.shape import build_surface
 
-        mesh = build_surface(self.body.cabinet, lengths)
+        mesh = self.workers.build(self.body.cabinet, lengths)
         patterns = part_names(self.body.cabinet) if self.body.profiles else None
         air = self.body.air
         return mesh, SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=air, patterns=patterns, device=self.device)
