@@ -31,7 +31,7 @@ def ketch():
 
 def problem_at(frequency_hz):
     """The sweep's problem for one frequency."""
-    from evenfield.loudspeaker.sweep import Body, band_lengths
+    from evenfield.loudspeaker.bands import Body, band_lengths
     from evenfield.radiation import SurfaceProblem
     from evenfield.shape import build_surface
 

@@ -106,6 +106,7 @@ def predict(
     folder: str | Path | None = None,
     progress: Progress | None = None,
     frequency_hz: ArrayLike | None = None,
+    device: str = "auto",
 ) -> Prediction:
     """Predict a loudspeaker.
 
@@ -114,6 +115,7 @@ def predict(
         folder : where measured files are looked for and `.evenfield/` keeps results; None keeps nothing
         progress : shows how far the solves are
         frequency_hz : (F,) Hz, ascending; None is the 1/24-octave axis from 20 Hz to 20 kHz
+        device : "auto" (GPUs where there are any), "cpu" or "gpu"
     Returns
         Prediction on that axis.
     Raises DesignError when the parts contradict each other or do not fit; MeshError when the body cannot be solved.
@@ -127,7 +129,7 @@ def predict(
     cabinet = cabinet_of(design, folder)
     profiles = profiles_of(design, folder)
     measured = {n: measured_way(design, n, folder, frequency) for n, w in design.ways.items() if w.measured is not None}
-    sweep = sweep_radiation(cabinet, start_axis(frequency), air, store, progress, profiles)
+    sweep = sweep_radiation(cabinet, start_axis(frequency), air, store, progress, profiles, device=device)
     radiation = Radiated.on(frequency, sweep, cabinet, air)
     parts = parts_of(design, sweep.parts, drivers)
     sources = output_impedances(design)
@@ -136,12 +138,12 @@ def predict(
     return _assemble(design, ways, network, sweep, radiation, cabinet, air)
 
 
-def predict_file(path: str | Path, *, progress: Progress | None = None) -> Prediction:
+def predict_file(path: str | Path, *, progress: Progress | None = None, device: str = "auto") -> Prediction:
     """Predict the design in a file, with its results kept beside it; errors carry file and line."""
     path = Path(path)
     design, positions = read_design(path)
     with located(positions), Store(path.parent).run(path.name, path.read_text(encoding="utf-8")):
-        return predict(design, folder=path.parent, progress=progress)
+        return predict(design, folder=path.parent, progress=progress, device=device)
 
 
 @dataclass(frozen=True)

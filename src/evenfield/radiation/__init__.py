@@ -17,6 +17,7 @@ _WHERE = {
     "SurfaceSolver": "surface_solver",
     "SurfaceStatistics": "surface_solution",
     "meridian_gradient": "meridian_adjoint",
+    "choose_devices": "gpu_device",
     "iterate_surface": "surface",
     "solve_meridian": "meridian",
     "solve_surface": "surface",
@@ -28,6 +29,7 @@ PHYSICS_VERSION = 1
 __all__ = sorted(_WHERE)
 
 if TYPE_CHECKING:
+    from evenfield.radiation.gpu_device import choose_devices as choose_devices
     from evenfield.radiation.meridian import MeridianProblem as MeridianProblem
     from evenfield.radiation.meridian import solve_meridian as solve_meridian
     from evenfield.radiation.meridian_adjoint import meridian_gradient as meridian_gradient

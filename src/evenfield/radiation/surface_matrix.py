@@ -39,12 +39,16 @@ class SurfaceMatrix:
         self.real: type[np.floating[Any]] = np.float32 if solver.precision == "single" else np.float64
         self.complex: type[np.complexfloating[Any, Any]] = np.complex64 if solver.precision == "single" else np.complex128
         self.grid: MidpointGrid = midpoint_grid(body)
-        self.tiles: Tiles = cut_tiles(self.grid, POINTS_PER_TILE, self.real)
         self.near: list[NearPairs] = find_near_pairs(body, solver.near_distance)
         self.images = body.images.astype(self.real)
         self._rules = {
             g.shared: near_integrals.rule_tables(near_integrals.near_rule(g.shared, solver), self.real) for g in self.near
         }
+
+    @cached_property
+    def tiles(self) -> Tiles:
+        """The points in tiles, for the CPU's kernels."""
+        return cut_tiles(self.grid, POINTS_PER_TILE, self.real)
 
     @cached_property
     def _pattern(self) -> NearPattern:
