@@ -23,7 +23,7 @@ _WHERE = {
     "solve_surface": "surface",
 }
 
-PHYSICS_VERSION = 1
+PHYSICS_VERSION = 2
 """Raised when results change for the same inputs; part of the key of stored results."""
 
 __all__ = sorted(_WHERE)
