@@ -12,6 +12,7 @@ _WHERE = {
     "MeridianSolution": "meridian_solution",
     "MeridianSolver": "meridian_solver",
     "MeridianStatistics": "meridian_solution",
+    "RigidPlane": "plane",
     "SurfaceProblem": "surface",
     "SurfaceSolution": "surface_solution",
     "SurfaceSolver": "surface_solver",
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from evenfield.radiation.meridian_solution import MeridianSolution as MeridianSolution
     from evenfield.radiation.meridian_solution import MeridianStatistics as MeridianStatistics
     from evenfield.radiation.meridian_solver import MeridianSolver as MeridianSolver
+    from evenfield.radiation.plane import RigidPlane as RigidPlane
     from evenfield.radiation.surface import SurfaceProblem as SurfaceProblem
     from evenfield.radiation.surface import iterate_surface as iterate_surface
     from evenfield.radiation.surface import solve_surface as solve_surface

@@ -39,12 +39,11 @@ def point_kernels(wavenumber, coupling, image, first, block, point, out):  # typ
     inverse_4pi, tiny = real(1 / (4 * np.pi)), real(1e-13)
     turns = real(wavenumber / (2 * np.pi))
     k, even = real(wavenumber), real(coupling * wavenumber * wavenumber) * quarter
-    sy, sz = image[1], image[2]
-    px, py, pz = point[0], sy * point[1], sz * point[2]
-    nx, ny, nz, w = point[3], sy * point[4], sz * point[5], point[6]
+    sx, sy, sz = image[0], image[1], image[2]
+    px, py, pz = sx * point[0], sy * point[1], sz * point[2]
+    nx, ny, nz, w = sx * point[3], sy * point[4], sz * point[5], point[6]
     # the surface curl is a pseudovector: its mirror image has the opposite sign
-    cx = sy * sz
-    cy, cz = cx * sy, cx * sz
+    cx, cy, cz = sy * sz, sx * sz, sx * sy
     keep = zero if first else one
     for i in range(LANES):
         dx, dy, dz = px - block[X + i], py - block[Y + i], pz - block[Z + i]

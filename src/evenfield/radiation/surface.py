@@ -17,6 +17,7 @@ from evenfield.base import Air, DataError, message
 from evenfield.data import SurfaceMesh
 from evenfield.data.mesh import Mirror, PartName
 from evenfield.radiation.block_gmres import solve_in_step
+from evenfield.radiation.plane import RigidPlane
 from evenfield.radiation.surface_body import SurfaceBody, reduce_body
 from evenfield.radiation.surface_checks import (
     check_device,
@@ -45,6 +46,7 @@ class SurfaceProblem:
         air : Air, or the default
         accuracy, solver : how finely; "reference" states at most 0.05 dB for every part or raises; `solver` overrides both
         patterns : names of velocity patterns, to be given at each solve, in place of parts
+        plane : an infinite rigid plane beside the body
     Attributes
         parts, body, system, air, solver
     Raises MeshError for a mesh that is open, inside out, not symmetric, or wholly rigid.
@@ -60,6 +62,7 @@ class SurfaceProblem:
         solver: SurfaceSolver | None = None,
         accuracy: Accuracy = "engineering",
         patterns: tuple[PartName, ...] | None = None,
+        plane: RigidPlane | None = None,
     ) -> None:
         mesh.check_closed()
         self.mesh = mesh
@@ -67,10 +70,12 @@ class SurfaceProblem:
         self.solver = choose_solver(accuracy, solver)
         self.holds_reference = solver is None and accuracy == "reference"
         self.mirror: Mirror = mesh.mirror if mirror is None else mirror
+        if plane is not None:
+            self.mirror = plane.mirror_beside(mesh.mirror, mirror)
         self.motion = None if patterns is not None else part_motion(mesh, motion, axis)
         self.parts: tuple[PartName, ...] = patterns if self.motion is None else self.motion.parts  # type: ignore[assignment]
         self.axis = np.asarray(axis, float) / np.linalg.norm(axis) if self.motion is not None and motion == "axial" else None
-        self.body: SurfaceBody = reduce_body(mesh, self.mirror)
+        self.body: SurfaceBody = reduce_body(mesh, self.mirror, plane)
         if self.motion is not None:
             check_symmetric(mesh, self.motion.shape.astype(complex), self.mirror)
         self.system = SurfaceMatrix(self.body, self.solver)
@@ -149,13 +154,14 @@ def iterate_surface(
     device: str = "auto",
     solver: SurfaceSolver | None = None,
     progress: Progress | None = None,
+    plane: RigidPlane | None = None,
 ) -> Iterator[FrequencySolution]:
     """As `solve_surface`, one frequency at a time, so that a caller can keep each and resume after a stop."""
     frequencies = check_frequencies(frequency_hz)
     check_device(device)
     given = None if velocity is None else check_velocity(velocity, len(mesh.triangles), len(frequencies))
     patterns = None if given is None else tuple(range(1, len(given) + 1))
-    problem = SurfaceProblem(mesh, motion, axis, mirror, air, solver, accuracy, patterns)
+    problem = SurfaceProblem(mesh, motion, axis, mirror, air, solver, accuracy, patterns, plane)
     edges, speed = problem.edges, problem.air.speed_of_sound
     check_resolution(edges, float(frequencies.max()), speed)
     check_memory(problem.system.bytes_needed, problem.solver.precision)
@@ -177,6 +183,7 @@ def solve_surface(
     device: str = "auto",
     solver: SurfaceSolver | None = None,
     progress: Progress | None = None,
+    plane: RigidPlane | None = None,
 ) -> SurfaceSolution:
     """Sound radiated by each moving part of a closed body in free space, all other walls rigid.
 
@@ -190,6 +197,8 @@ def solve_surface(
             `solver` (SurfaceSolver) overrides
         device : "auto", "cpu" or "gpu"
         progress : called with (done, total) after each frequency
+        plane : RigidPlane, an infinite floor or wall, the body free of it or standing on it; the far field is that of the
+            half-space (beyond the plane, read as the image's), and so are impedance, stated error and gradient
     Returns
         SurfaceSolution : far field, pressure anywhere outside, surface pressure, radiation impedances
     Valid for: closed bodies, linear lossless air, at least three elements per wavelength on moving parts (six are good).
@@ -199,5 +208,5 @@ def solve_surface(
     EvenfieldError when memory is short.
     Source: Burton & Miller, Proc. R. Soc. A 323 (1971) 201, doi 10.1098/rspa.1971.0097.
     """
-    found = iterate_surface(mesh, frequency_hz, motion, axis, velocity, mirror, air, accuracy, device, solver, progress)
+    found = iterate_surface(mesh, frequency_hz, motion, axis, velocity, mirror, air, accuracy, device, solver, progress, plane)
     return SurfaceSolution(tuple(found))

@@ -46,8 +46,8 @@ def far_field(
 
     for _ in in_order(work, spans(len(distinct), 4 * threads), threads):
         pass
-    once = (out[:, 0] + 1j * out[:, 1]) * np.exp(1j * wavenumber * (distinct @ body.origin))
-    return np.asarray(once[:, place].sum(axis=1))
+    once = out[:, 0] + 1j * out[:, 1]
+    return np.asarray(once[:, place].sum(axis=1) * np.exp(1j * wavenumber * (directions @ body.origin)))
 
 
 def distinct_directions(body: SurfaceBody, directions: Floats) -> tuple[Floats, NDArray[np.int64]]:
@@ -98,6 +98,8 @@ def pressure_at(body: SurfaceBody, wavenumber: float, pressure: Complex, derivat
     Raises DataError for points inside the body or on its surface (nearer than 1/20 of an edge length).
     """
     place = points - body.origin
+    if body.plane is not None:
+        body.plane.refuse_beyond(points, body.side)
     _refuse_inside(body, place, points)
     result: Complex = np.zeros((len(pressure), len(points)), np.complex128)
     centre = body.corners.mean(axis=1)

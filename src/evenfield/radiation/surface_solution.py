@@ -119,8 +119,9 @@ class FrequencySolution:
 
     @property
     def surface_pressure(self) -> Complex:
-        """(part, V) pressure at the vertices of the whole mesh, Pa per 1 m/s."""
-        return self.solved_pressure[:, self.problem.body.full_vertex]
+        """(part, V) pressure at the vertices of the whole mesh, Pa per 1 m/s; nan within a face that stands on a rigid plane."""
+        place = self.problem.body.full_vertex
+        return np.where(place >= 0, self.solved_pressure[:, place], np.nan)
 
     @property
     def radiation_impedance(self) -> Complex:
@@ -132,7 +133,7 @@ class FrequencySolution:
         b = self.problem.body
         mean = self.solved_pressure[:, b.triangles].mean(axis=2)
         shape = self.derivative.conj() / (1j * self.problem.air.density * 2 * np.pi * self.frequency_hz)
-        return np.asarray(len(b.images) * (shape * b.area) @ mean.T)
+        return np.asarray(b.copies * (shape * b.area) @ mean.T)
 
 
 @dataclass(frozen=True)
