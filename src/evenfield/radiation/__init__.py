@@ -6,6 +6,9 @@ from importlib import import_module as _import_module
 from typing import TYPE_CHECKING, Any
 
 _WHERE = {
+    "FlushFrequency": "flush_solution",
+    "FlushProblem": "flush",
+    "FlushSolution": "flush_solution",
     "FrequencySolution": "surface_solution",
     "MeridianFrequency": "meridian_solution",
     "MeridianProblem": "meridian",
@@ -18,7 +21,9 @@ _WHERE = {
     "SurfaceSolver": "surface_solver",
     "SurfaceStatistics": "surface_solution",
     "meridian_gradient": "meridian_adjoint",
+    "iterate_flush": "flush",
     "iterate_surface": "surface",
+    "solve_flush": "flush",
     "solve_meridian": "meridian",
     "solve_surface": "surface",
 }
@@ -29,6 +34,11 @@ PHYSICS_VERSION = 1
 __all__ = sorted(_WHERE)
 
 if TYPE_CHECKING:
+    from evenfield.radiation.flush import FlushProblem as FlushProblem
+    from evenfield.radiation.flush import iterate_flush as iterate_flush
+    from evenfield.radiation.flush import solve_flush as solve_flush
+    from evenfield.radiation.flush_solution import FlushFrequency as FlushFrequency
+    from evenfield.radiation.flush_solution import FlushSolution as FlushSolution
     from evenfield.radiation.meridian import MeridianProblem as MeridianProblem
     from evenfield.radiation.meridian import solve_meridian as solve_meridian
     from evenfield.radiation.meridian_adjoint import meridian_gradient as meridian_gradient

@@ -84,7 +84,7 @@ class RigidPlane:
                 message("mesh", "still where it touches the rigid plane", f"{len(moving)} moving triangles in it",
                         where=f"triangles {moving[:5].tolist()}", fix="solve_flush for parts in a baffle")
             )  # fmt: skip
-        if not np.any(flat):  # a body that stands on the plane closes its gaps in a wedge, where nothing is lost
+        if np.abs(used).min() > slack:  # a body that stands on the plane closes its gaps in a wedge
             self._refuse_thin_gap(mesh, np.abs(height), slack)
         return flat
 

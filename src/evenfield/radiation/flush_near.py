@@ -1,0 +1,194 @@
+"""Near pairs of a triangle in the baffle's plane and one of a surface: the accurate rule less the regular one.
+
+The static potential of a plane triangle of uniform strength, and its gradient, are closed forms (Wilton et al., IEEE Trans.
+Antennas Propag. 32 (1984) 276); what e^{-jkR} adds is bounded and takes a Gauss rule. So a wall may meet the mouth at any angle,
+however sharp.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from evenfield.radiation.flush_body import PlaneElements
+from evenfield.radiation.quadrature import MIDPOINTS, interior_rule
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Array = np.ndarray[Any, np.dtype[Any]]
+
+CLOSE = 1.3
+"""Centroid distance over the longer mean edge below which the outer triangle is cut in 16."""
+
+
+@dataclass(frozen=True)
+class PlanePairs:
+    """plane, outer : (N,) triangles; image : (N,) row of the images, acting on the plane's; close : (N,) bool."""
+
+    plane: Ints
+    outer: Ints
+    image: Ints
+    close: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.plane)
+
+
+def find_pairs(corners: Floats, plane: PlaneElements, chosen: Ints, images: Floats, distance: float) -> PlanePairs:
+    """Pairs of the chosen plane elements with triangles (T, 3, 3) nearer than `distance` times the longer mean edge."""
+    centre, edge = corners.mean(axis=1), _edges(corners)
+    own, own_edge = plane.corners[chosen].mean(axis=1), _edges(plane.corners[chosen])
+    tree, columns = cKDTree(centre), []
+    reach = distance * max(float(edge.max()), float(own_edge.max()))
+    for g, image in enumerate(images):
+        lists = tree.query_ball_point(own * image, reach)
+        sizes = np.fromiter((len(x) for x in lists), np.int64, len(lists))
+        one = np.repeat(np.arange(len(own)), sizes)
+        two = np.concatenate([np.asarray(x, np.int64) for x in lists])
+        away = np.linalg.norm(own[one] * image - centre[two], axis=1) / np.maximum(own_edge[one], edge[two])
+        kept = away < distance
+        columns.append((chosen[one[kept]], two[kept], np.full(kept.sum(), g), away[kept] < CLOSE))
+    return PlanePairs(*(np.concatenate([c[i] for c in columns]) for i in range(4)))  # type: ignore[arg-type]
+
+
+def _edges(corners: Floats) -> Floats:
+    return np.asarray(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).mean(axis=1))
+
+
+def outer_rules() -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+    """Points (Q, 3) and weights (Q,) of degree 5 on a triangle, and on one cut in 16."""
+    points, weights = interior_rule(5)
+    cells = _quarters(_quarters(np.eye(3)[None]))
+    fine = np.einsum("qa,nab->nqb", points, cells).reshape(-1, 3)
+    return (points, weights), (np.ascontiguousarray(fine), np.tile(weights, len(cells)) / len(cells))
+
+
+def _quarters(cells: Floats) -> Floats:
+    a, b, c = (cells[:, i] for i in range(3))
+    ab, bc, ca = (a + b) / 2, (b + c) / 2, (c + a) / 2
+    return np.concatenate([np.stack(t, axis=1) for t in ((a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca))])
+
+
+def pair_entries(
+    wavenumber: float, corners: Floats, normal: Floats, area: Floats, plane: PlaneElements, images: Floats, pairs: PlanePairs
+) -> NDArray[np.complex128]:
+    """(N, 2, 3) corrections to the integrals of G_h and dG_h/dn with each corner's linear function."""
+    out = np.empty((len(pairs), 2, 3), complex)
+    coarse, fine = outer_rules()
+    inner = interior_rule(4)
+    for close, rule in ((False, coarse), (True, fine)):
+        chosen = np.flatnonzero(pairs.close == close)
+        if len(chosen):
+            part = np.empty((len(chosen), 2, 3), complex)
+            correct(
+                wavenumber, corners, normal, area, plane.corners, plane.area, images, pairs.plane[chosen], pairs.outer[chosen],
+                pairs.image[chosen], *rule, *coarse, *inner, MIDPOINTS[0], part,
+            )  # fmt: skip
+            out[chosen] = part
+    return out
+
+
+@njit(nogil=True, error_model="numpy", cache=True)
+def plane_potential(a, b, c, y, out):  # type: ignore[no-untyped-def]
+    """Integral of 1/R over a triangle in x = 0, counter-clockwise seen from +x, and its gradient by y: out (4,)."""
+    d = abs(y[0])
+    total, angle, g1, g2 = 0.0, 0.0, 0.0, 0.0
+    for side in range(3):
+        p, q = (a, b) if side == 0 else ((b, c) if side == 1 else (c, a))
+        e1, e2 = q[1] - p[1], q[2] - p[2]
+        length = np.sqrt(e1 * e1 + e2 * e2)
+        e1, e2 = e1 / length, e2 / length
+        s1, s2 = p[1] - y[1], p[2] - y[2]
+        t = s1 * e2 - s2 * e1
+        low = s1 * e1 + s2 * e2
+        high = low + length
+        square = t * t + d * d
+        near, far = np.sqrt(square + low * low), np.sqrt(square + high * high)
+        f = (
+            np.log((far + high + 1e-30) / (near + low + 1e-30))
+            if low + high > 0
+            else np.log((near - low + 1e-30) / (far - high + 1e-30))
+        )
+        total += t * f
+        if square > 0:
+            angle += np.arctan(t * high / (square + d * far + 1e-300)) - np.arctan(t * low / (square + d * near + 1e-300))
+        g1 -= e2 * f
+        g2 += e1 * f
+    out[0] = total - d * angle
+    out[1] = -angle if y[0] > 0 else (angle if y[0] < 0 else 0.0)
+    out[2], out[3] = g1, g2
+
+
+@njit(nogil=True, error_model="numpy", cache=True)
+def correct(  # type: ignore[no-untyped-def]
+    wavenumber, corners, normal, area, flat, flat_area, images, plane, outer, image, static_point, static_weight, wave_point,
+    wave_weight, inner_point, inner_weight, middle, out,
+):  # fmt: skip
+    """See `pair_entries`: static part on one outer rule, the rest on a coarser one with an inner rule, less the midpoints'."""
+    k = wavenumber
+    a, b, c = np.empty(3), np.empty(3), np.empty(3)
+    x, y, field = np.empty(3), np.empty(3), np.empty(4)
+    for n in range(plane.size):
+        t, s, g = plane[n], outer[n], images[image[n]]
+        handed = g[1] * g[2]
+        for i in range(3):
+            a[i] = g[i] * flat[t, 0, i]
+            b[i] = g[i] * flat[t, 1 if handed > 0 else 2, i]
+            c[i] = g[i] * flat[t, 2 if handed > 0 else 1, i]
+        out[n] = 0
+        # G_h = 2 G
+        scale = area[s] / (2 * np.pi)
+        for q in range(static_weight.size):
+            for i in range(3):
+                y[i] = static_point[q, 0] * corners[s, 0, i] + static_point[q, 1] * corners[s, 1, i]
+                y[i] += static_point[q, 2] * corners[s, 2, i]
+            plane_potential(a, b, c, y, field)
+            slope = field[1] * normal[s, 0] + field[2] * normal[s, 1] + field[3] * normal[s, 2]
+            for i in range(3):
+                out[n, 0, i] += scale * static_weight[q] * static_point[q, i] * field[0]
+                out[n, 1, i] += scale * static_weight[q] * static_point[q, i] * slope
+        scale *= flat_area[t]
+        for q in range(wave_weight.size):
+            for i in range(3):
+                y[i] = wave_point[q, 0] * corners[s, 0, i] + wave_point[q, 1] * corners[s, 1, i]
+                y[i] += wave_point[q, 2] * corners[s, 2, i]
+            green, slope = 0j, 0j
+            for p in range(inner_weight.size):
+                square, along = 0.0, 0.0
+                for i in range(3):
+                    x[i] = y[i] - (inner_point[p, 0] * a[i] + inner_point[p, 1] * b[i] + inner_point[p, 2] * c[i])
+                    square += x[i] * x[i]
+                    along += x[i] * normal[s, i]
+                r = np.sqrt(square)
+                wave = np.exp(-1j * k * r)
+                if k * r > 1e-4:
+                    green += inner_weight[p] * (wave - 1) / r
+                    slope += inner_weight[p] * (1 - (1 + 1j * k * r) * wave) * along / (square * r)
+                else:
+                    green -= inner_weight[p] * 1j * k
+            for i in range(3):
+                out[n, 0, i] += scale * wave_weight[q] * wave_point[q, i] * green
+                out[n, 1, i] += scale * wave_weight[q] * wave_point[q, i] * slope
+        for q in range(3):
+            for i in range(3):
+                y[i] = middle[q, 0] * corners[s, 0, i] + middle[q, 1] * corners[s, 1, i] + middle[q, 2] * corners[s, 2, i]
+            green, slope = 0j, 0j
+            for p in range(3):
+                square, along = 0.0, 0.0
+                for i in range(3):
+                    x[i] = y[i] - (middle[p, 0] * a[i] + middle[p, 1] * b[i] + middle[p, 2] * c[i])
+                    square += x[i] * x[i]
+                    along += x[i] * normal[s, i]
+                if square > 1e-13:
+                    r = np.sqrt(square)
+                    wave = np.exp(-1j * k * r) / r
+                    green += wave
+                    slope -= (1 + 1j * k * r) * wave * along / square
+            for i in range(3):
+                out[n, 0, i] -= scale / 9 * middle[q, i] * green
+                out[n, 1, i] -= scale / 9 * middle[q, i] * slope
