@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.radiation.flush_body import FlushBody
+from evenfield.radiation.flush_fold import add_folded
 from evenfield.radiation.flush_near import PlanePairs, find_pairs, pair_entries
 from evenfield.radiation.flush_points import PlanePoints, PointSet, plane_points, plane_rows, surface_points
 from evenfield.radiation.sources import point_strengths
@@ -105,7 +106,10 @@ class FlushMatrix:
             at = self.rows(number)
             own = derivative[:, wall.system.body.full_triangle]
             coupling = self.solver.coupling(wavenumber, wall.system.body.volume)
-            matrix[at, at] = wall.system.assemble(wavenumber)
+            block = wall.system.assemble(wavenumber)
+            if coupling == 0.0:
+                add_folded(wall.system, wavenumber, block)
+            matrix[at, at] = block
             right[at] += wall.system.right_sides(wavenumber, own)
             green, normal, load = self._wall_block(wavenumber, wall, own)
             if number < len(self.body.recesses):

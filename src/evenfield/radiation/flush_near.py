@@ -1,8 +1,9 @@
 """Near pairs of a triangle in the baffle's plane and one of a surface: the accurate rule less the regular one.
 
-The static potential of a plane triangle of uniform strength, and its gradient, are closed forms (Wilton et al., IEEE Trans.
-Antennas Propag. 32 (1984) 276); what e^{-jkR} adds is bounded and takes a Gauss rule. So a wall may meet the mouth at any angle,
-however sharp.
+The static potential of a plane triangle of uniform strength and the static double layer of linear strength are closed forms
+(Wilton et al., IEEE Trans. Antennas Propag. 32 (1984) 276, and Graglia, ibid. 41 (1993) 1448); what e^{-jkR} adds is bounded and
+takes a Gauss rule. The closed form is always that of the source, so that a constant pressure gives the exact solid angle at every
+point, and a wall may meet the mouth, or its own image behind the baffle, at any angle, however sharp.
 """
 
 from __future__ import annotations
@@ -41,6 +42,9 @@ class PlanePairs:
 
 def find_pairs(corners: Floats, plane: PlaneElements, chosen: Ints, images: Floats, distance: float) -> PlanePairs:
     """Pairs of the chosen plane elements with triangles (T, 3, 3) nearer than `distance` times the longer mean edge."""
+    if len(chosen) == 0 or len(corners) == 0:
+        none = np.zeros(0, np.int64)
+        return PlanePairs(none, none, none, np.zeros(0, bool))
     centre, edge = corners.mean(axis=1), _edges(corners)
     own, own_edge = plane.corners[chosen].mean(axis=1), _edges(plane.corners[chosen])
     tree, columns = cKDTree(centre), []
@@ -94,34 +98,66 @@ def pair_entries(
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
-def plane_potential(a, b, c, y, out):  # type: ignore[no-untyped-def]
-    """Integral of 1/R over a triangle in x = 0, counter-clockwise seen from +x, and its gradient by y: out (4,)."""
-    d = abs(y[0])
-    total, angle, g1, g2 = 0.0, 0.0, 0.0, 0.0
+def edge_terms(t, low, high, d):  # type: ignore[no-untyped-def]
+    """Of an edge from `low` to `high` along itself, `t` beside the point's foot: integral of 1/R, and the angle it adds."""
+    square = t * t + d * d
+    near, far = np.sqrt(square + low * low), np.sqrt(square + high * high)
+    if low + high > 0:
+        f = np.log((far + high + 1e-30) / (near + low + 1e-30))
+    else:
+        f = np.log((near - low + 1e-30) / (far - high + 1e-30))
+    if square == 0:
+        return f, 0.0
+    return f, np.arctan(t * high / (square + d * far)) - np.arctan(t * low / (square + d * near))
+
+
+@njit(nogil=True, error_model="numpy", cache=True)
+def plane_potential(a, b, c, y):  # type: ignore[no-untyped-def]
+    """Integral of 1/R over a triangle in x = 0, counter-clockwise seen from +x."""
+    d, total = abs(y[0]), 0.0
     for side in range(3):
         p, q = (a, b) if side == 0 else ((b, c) if side == 1 else (c, a))
         e1, e2 = q[1] - p[1], q[2] - p[2]
         length = np.sqrt(e1 * e1 + e2 * e2)
         e1, e2 = e1 / length, e2 / length
         s1, s2 = p[1] - y[1], p[2] - y[2]
-        t = s1 * e2 - s2 * e1
-        low = s1 * e1 + s2 * e2
-        high = low + length
-        square = t * t + d * d
-        near, far = np.sqrt(square + low * low), np.sqrt(square + high * high)
-        f = (
-            np.log((far + high + 1e-30) / (near + low + 1e-30))
-            if low + high > 0
-            else np.log((near - low + 1e-30) / (far - high + 1e-30))
-        )
-        total += t * f
-        if square > 0:
-            angle += np.arctan(t * high / (square + d * far + 1e-300)) - np.arctan(t * low / (square + d * near + 1e-300))
-        g1 -= e2 * f
-        g2 += e1 * f
-    out[0] = total - d * angle
-    out[1] = -angle if y[0] > 0 else (angle if y[0] < 0 else 0.0)
-    out[2], out[3] = g1, g2
+        t, low = s1 * e2 - s2 * e1, s1 * e1 + s2 * e2
+        f, angle = edge_terms(t, low, low + length, d)
+        total += t * f - d * angle
+    return total
+
+
+@njit(nogil=True, error_model="numpy", cache=True)
+def double_layer(corner, n, area, y, out):  # type: ignore[no-untyped-def]
+    """Integral of (d/dn 1/R) times each corner's linear function over a triangle (3, 3) of unit normal n, at y: out (3,)."""
+    height = 0.0
+    for i in range(3):
+        height += (y[i] - corner[0, i]) * n[i]
+    d, angle = abs(height), 0.0
+    along = np.zeros(3)
+    for side in range(3):
+        p, q = corner[side], corner[(side + 1) % 3]
+        e0, e1, e2 = q[0] - p[0], q[1] - p[1], q[2] - p[2]
+        length = np.sqrt(e0 * e0 + e1 * e1 + e2 * e2)
+        e0, e1, e2 = e0 / length, e1 / length, e2 / length
+        # outwards in the triangle's plane: edge x normal
+        u0, u1, u2 = e1 * n[2] - e2 * n[1], e2 * n[0] - e0 * n[2], e0 * n[1] - e1 * n[0]
+        s0, s1, s2 = p[0] - y[0], p[1] - y[1], p[2] - y[2]
+        t, low = s0 * u0 + s1 * u1 + s2 * u2, s0 * e0 + s1 * e1 + s2 * e2
+        f, turn = edge_terms(t, low, low + length, d)
+        angle += turn
+        along[0] -= u0 * f
+        along[1] -= u1 * f
+        along[2] -= u2 * f
+    sign = 1.0 if height > 0 else (-1.0 if height < 0 else 0.0)
+    for side in range(3):
+        p, q = corner[(side + 1) % 3], corner[(side + 2) % 3]
+        e0, e1, e2 = q[0] - p[0], q[1] - p[1], q[2] - p[2]
+        # gradient of the corner's function: normal x opposite edge over twice the area
+        g0, g1, g2 = n[1] * e2 - n[2] * e1, n[2] * e0 - n[0] * e2, n[0] * e1 - n[1] * e0
+        value = ((y[0] - p[0]) * g0 + (y[1] - p[1]) * g1 + (y[2] - p[2]) * g2) / (2 * area)
+        slope = (along[0] * g0 + along[1] * g1 + along[2] * g2) / (2 * area)
+        out[side] = value * sign * angle + height * slope
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
@@ -132,7 +168,7 @@ def correct(  # type: ignore[no-untyped-def]
     """See `pair_entries`: static part on one outer rule, the rest on a coarser one with an inner rule, less the midpoints'."""
     k = wavenumber
     a, b, c = np.empty(3), np.empty(3), np.empty(3)
-    x, y, field = np.empty(3), np.empty(3), np.empty(4)
+    x, y, field = np.empty(3), np.empty(3), np.empty(3)
     for n in range(plane.size):
         t, s, g = plane[n], outer[n], images[image[n]]
         handed = g[1] * g[2]
@@ -143,15 +179,17 @@ def correct(  # type: ignore[no-untyped-def]
         out[n] = 0
         # G_h = 2 G
         scale = area[s] / (2 * np.pi)
+        turned = flat_area[t] / (2 * np.pi)
         for q in range(static_weight.size):
             for i in range(3):
                 y[i] = static_point[q, 0] * corners[s, 0, i] + static_point[q, 1] * corners[s, 1, i]
                 y[i] += static_point[q, 2] * corners[s, 2, i]
-            plane_potential(a, b, c, y, field)
-            slope = field[1] * normal[s, 0] + field[2] * normal[s, 1] + field[3] * normal[s, 2]
+                x[i] = static_point[q, 0] * a[i] + static_point[q, 1] * b[i] + static_point[q, 2] * c[i]
+            potential = plane_potential(a, b, c, y)
+            double_layer(corners[s], normal[s], area[s], x, field)
             for i in range(3):
-                out[n, 0, i] += scale * static_weight[q] * static_point[q, i] * field[0]
-                out[n, 1, i] += scale * static_weight[q] * static_point[q, i] * slope
+                out[n, 0, i] += scale * static_weight[q] * static_point[q, i] * potential
+                out[n, 1, i] += turned * static_weight[q] * field[i]
         scale *= flat_area[t]
         for q in range(wave_weight.size):
             for i in range(3):

@@ -1,7 +1,7 @@
 """Regular rule between the baffle's plane and a surface: edge midpoints on both sides.
 
-With x in the plane, a source y and its image behind the plane are at one distance, so the half-space's Green function is twice the
-free one: G_h = 2 G, dG_h/dn_y = 2 dG/dn_y, summed over the images of the mirror planes.
+With x in the plane, a source y and its image behind the plane are at one distance, so the half-space's Green function is
+twice the free one: G_h = 2 G, dG_h/dn_y = 2 dG/dn_y, summed over the images of the mirror planes.
 """
 
 from __future__ import annotations

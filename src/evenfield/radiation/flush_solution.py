@@ -32,7 +32,7 @@ class FlushFrequency:
 
     wall_pressure : for each recess, then what stands out, (part, V') Pa on its solved vertices
     flat_load : (part, T') N, integral of the pressure over each moving flat element
-    derivative : (part, T) given normal derivative on the mesh's triangles; plane_derivative : (part, T'') found in the plane, Pa/m
+    derivative : (part, T) Pa/m, given on the mesh's triangles; plane_derivative : (part, T'') found in the plane
     part_error_db : (part,) estimated error of each part's level
     """
 

@@ -145,6 +145,8 @@ def reduce_body(mesh: SurfaceMesh, mirror: Mirror, plane: RigidPlane | None = No
 
 def space_filling_order(points: Floats, bits: int = 10) -> Ints:
     """(N,) indices that walk `points` (N, 3) along a Morton curve, so that neighbours in space are near in memory."""
+    if len(points) == 0:
+        return np.zeros(0, np.int64)
     span = max(float(np.ptp(points, axis=0).max()), 1e-300)
     cell = ((points - points.min(axis=0)) / span * (2**bits - 1)).astype(np.int64)
     code = np.zeros(len(points), np.int64)

@@ -1,0 +1,110 @@
+"""Double layer between a recess's wall and its own image behind the baffle, where the wall meets the plane at a grazing angle.
+
+There a triangle and the image of its neighbour are almost folded onto one another, which the rules for touching triangles do not
+resolve. The source's static part is taken in closed form (`flush_near.double_layer`), the rest by a Gauss rule.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from evenfield.radiation import near_integrals
+from evenfield.radiation.flush_near import double_layer, outer_rules
+from evenfield.radiation.near_pairs import NearPairs
+from evenfield.radiation.quadrature import SEPARATE, interior_rule, product_rule, touching_rule
+from evenfield.radiation.surface_matrix import SurfaceMatrix
+
+Complex = NDArray[np.complexfloating[Any, Any]]
+
+
+def add_folded(system: SurfaceMatrix, wavenumber: float, matrix: Complex) -> None:
+    """Put the accurate double layer of image pairs across the plane in the place of the near rule's; no coupling."""
+    body = system.body
+    (_, _), (points, weights) = outer_rules()
+    inner = interior_rule(4)
+    for group in system.near:
+        g = group.select(np.flatnonzero(body.images[group.image, 0] < 0))
+        if len(g) == 0:
+            continue
+        out = np.zeros((len(g), 2, 3, 3), complex)
+        fold_pairs(
+            wavenumber,
+            body.corners,
+            body.normal,
+            body.area,
+            body.images,
+            g.first,
+            g.second,
+            g.image,
+            points,
+            weights,
+            *inner,
+            out,
+        )
+        near_integrals.add_pairs(
+            body.triangles, g.first, g.second, (out - _usual(system, wavenumber, g)).astype(system.complex), matrix
+        )
+
+
+def _usual(system: SurfaceMatrix, wavenumber: float, g: NearPairs) -> Complex:
+    """What the near rule found for the pairs, regular rule left out: (N, 2, 3, 3)."""
+    solver = system.solver
+    one = interior_rule(solver.near_degree)
+    rule = product_rule(one, one) if g.shared == SEPARATE else touching_rule(g.shared, solver.touching_order)
+    out = np.empty((len(g), 2, 3, 3), system.complex)
+    near_integrals.matrix_pairs(
+        wavenumber, 0.0, *system.shape, g.first, g.second, g.image, g.turn_first, g.turn_second,
+        *near_integrals.rule_tables(rule, system.real), out,
+    )  # fmt: skip
+    return out
+
+
+@njit(nogil=True, error_model="numpy", cache=True)
+def fold_pairs(  # type: ignore[no-untyped-def]
+    wavenumber, corners, normal, area, images, first, second, image, points, weights, inner, inner_weight, out
+):  # fmt: skip
+    """Minus the double layer, tested on `first` with the image of `second` as source, then tested on `second`."""
+    y, field = np.empty(3), np.empty(3)
+    one, two = np.empty((3, 3)), np.empty((3, 3))
+    turned = np.empty(3)
+    for n in range(first.size):
+        g = images[image[n]]
+        for way in range(2):
+            test, source = (first[n], second[n]) if way == 0 else (second[n], first[n])
+            # the source stays, the image of the test triangle comes to it
+            for a in range(3):
+                for i in range(3):
+                    one[a, i] = g[i] * corners[test, a, i]
+                    two[a, i] = corners[source, a, i]
+            for i in range(3):
+                turned[i] = normal[source, i]
+            scale = area[test] / (4 * np.pi)
+            for q in range(weights.size):
+                for i in range(3):
+                    y[i] = points[q, 0] * one[0, i] + points[q, 1] * one[1, i] + points[q, 2] * one[2, i]
+                double_layer(two, turned, area[source], y, field)
+                for a in range(3):
+                    for b in range(3):
+                        out[n, way, a, b] -= scale * weights[q] * points[q, a] * field[b]
+            scale *= area[source]
+            for q in range(inner_weight.size):
+                for p in range(inner_weight.size):
+                    square, along = 0.0, 0.0
+                    for i in range(3):
+                        d = inner[q, 0] * one[0, i] + inner[q, 1] * one[1, i] + inner[q, 2] * one[2, i]
+                        d -= inner[p, 0] * two[0, i] + inner[p, 1] * two[1, i] + inner[p, 2] * two[2, i]
+                        square += d * d
+                        along += d * turned[i]
+                    r = np.sqrt(square)
+                    if wavenumber * r > 1e-4:
+                        kr = 1j * wavenumber * r
+                        # d/dn' = -d/dn: (1 + jkR) e^{-jkR} (d.n')/R^3, less its static part
+                        value = ((1 + kr) * np.exp(-kr) - 1) * along / (square * r)
+                        value *= scale * inner_weight[q] * inner_weight[p]
+                        for a in range(3):
+                            for b in range(3):
+                                out[n, way, a, b] -= value * inner[q, a] * inner[p, b]
