@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass, field
-from typing import Any, Protocol
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,11 @@ from evenfield.loudspeaker.frequencies import ComplexArray, FloatArray
 from evenfield.loudspeaker.profiles import Profiles, velocities
 from evenfield.loudspeaker.store import Arrays, Store, key_of
 from evenfield.shape.elements import Cabinet, Coaxial, Cone, Dome, Element, Throat, VentOpening, Waveguide, moving_names
+
+if TYPE_CHECKING:
+    from evenfield.data.mesh import SurfaceMesh
+    from evenfield.radiation import FlushProblem, SurfaceProblem
+    from evenfield.shape.sizes import EdgeLengths
 
 LARGEST_KA = 6.0
 """A diaphragm of larger ka is never in its band: the mesh then cares for the smaller ones, and is coarser away from them."""
@@ -78,11 +84,12 @@ class RadiationSweep:
 
 @dataclass(frozen=True)
 class Body:
-    """What is solved: the cabinet, the air, and the velocity profiles of the parts that are not rigid pistons."""
+    """What is solved: the cabinet, free or flush, the air, and the velocity profiles of parts that are not rigid pistons."""
 
     cabinet: Cabinet
     air: Air
     profiles: Profiles
+    flush: bool = False
 
     def inputs(self) -> tuple[Any, ...]:
         """Everything that the result depends on, but the frequency."""
@@ -90,7 +97,8 @@ class Body:
 
         physics = (shape.PHYSICS_VERSION, radiation.PHYSICS_VERSION, BAND_RATIO, LARGEST_KA, PER_WAVELENGTH, AWAY_FACTOR)
         given = (dict(self.profiles),) if self.profiles else ()
-        return (self.cabinet, self.air.speed_of_sound, self.air.density, *physics, *given)
+        mounted = (("flush", radiation.FLUSH_VERSION),) if self.flush else ()
+        return (self.cabinet, self.air.speed_of_sound, self.air.density, *physics, *given, *mounted)
 
 
 def sweep_radiation(
@@ -100,15 +108,17 @@ def sweep_radiation(
     store: Store | None = None,
     progress: Progress | None = None,
     profiles: Profiles | None = None,
+    flush: bool = False,
 ) -> RadiationSweep:
     """Solve every frequency that the store does not hold yet.
 
-    Parts move along x, rigidly or with the velocity profile of their name in `profiles`.
+    Parts move along x, rigidly or with the velocity profile of their name in `profiles`. `flush`: the front face in an infinite
+    baffle; the field is zero behind it, and in its plane the mean square of both sides, so that power over the sphere is right.
 
     An interrupted call leaves its finished frequencies in the store; the next one goes on from there.
     Raises MeshError when the body cannot be solved.
     """
-    body = Body(cabinet, air, profiles or {})
+    body = Body(cabinet, air, profiles or {}, flush)
     inputs = body.inputs()
     whole = key_of("sweep", inputs, frequency)
     stored = store.read(whole) if store else None
@@ -200,7 +210,6 @@ def _solve_all(body: Body, frequency: FloatArray, store: Store | None, progress:
 
 
 def _solve_band(body: Body, frequency: FloatArray, wanted: list[int], top: float) -> Iterator[tuple[int, Arrays]]:
-    from evenfield.radiation import SurfaceProblem
     from evenfield.shape import build_surface, edge_lengths_for
 
     cabinet, air, names = body.cabinet, body.air, part_names(body.cabinet)
@@ -212,10 +221,12 @@ def _solve_band(body: Body, frequency: FloatArray, wanted: list[int], top: float
         focus=focus_at(cabinet, top, air),
         away_factor=AWAY_FACTOR,
     )
+    if body.flush:
+        lengths = _coarse_outside(cabinet, lengths)
     mesh = build_surface(cabinet, lengths)
-    patterns = names if body.profiles else None
-    problem = SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=air, patterns=patterns)
+    problem = _problem(body, mesh, names if body.profiles else None)
     directions = sphere_directions()
+    in_baffle = body.flush & (np.abs(directions.vectors[:, 0]) < 1e-9)
     order = [problem.parts.index(name) for name in names]
     out = outward(cabinet)
     vents = {e.name for e in cabinet.elements if isinstance(e, VentOpening)}
@@ -227,19 +238,32 @@ def _solve_band(body: Body, frequency: FloatArray, wanted: list[int], top: float
         f = float(frequency[i])
         given = velocities(mesh, names, body.profiles, part_places(cabinet), f) if body.profiles else None
         solution = problem.solve(f, given)
-        far = solution.far_field(directions.vectors)
+        far = solution.far_field(directions.vectors) * np.where(in_baffle, math.sqrt(0.5), 1.0)
         yield (
             i,
             {
                 "far_field": (far[order] * out[:, None]).astype(np.complex64),
                 "impedance": solution.radiation_impedance[np.ix_(order, order)] * np.outer(out, out),
                 "error_db": np.asarray(solution.part_error_db[judged].max()),
-                "unknowns": np.asarray(solution.solved_pressure.shape[1]),
+                "unknowns": np.asarray(problem.system.unknowns),
                 "triangles": np.asarray(len(mesh.triangles)),
                 "iterations": np.asarray(solution.iterations.max()),
                 "seconds": np.asarray(time.perf_counter() - began),
             },
         )
+
+
+def _problem(body: Body, mesh: SurfaceMesh, patterns: tuple[str, ...] | None) -> FlushProblem | SurfaceProblem:
+    from evenfield.radiation import FlushProblem, SurfaceProblem
+
+    kind = FlushProblem if body.flush else SurfaceProblem
+    return kind(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns)
+
+
+def _coarse_outside(cabinet: Cabinet, lengths: EdgeLengths) -> EdgeLengths:
+    """Of a flush front only what moves, recedes or stands out meets air: all else may be as coarse as can be."""
+    size = min(cabinet.width, cabinet.height) / 5
+    return replace(lengths, front=size, rear=size, edges=size, away=None, focus=())
 
 
 def _assemble(cabinet: Cabinet, frequency: FloatArray, stored: Arrays) -> RadiationSweep:

@@ -31,6 +31,9 @@ _WHERE = {
 PHYSICS_VERSION = 1
 """Raised when results change for the same inputs; part of the key of stored results."""
 
+FLUSH_VERSION = 1
+"""The same for bodies flush in a baffle."""
+
 __all__ = sorted(_WHERE)
 
 if TYPE_CHECKING:

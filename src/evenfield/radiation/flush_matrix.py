@@ -199,7 +199,7 @@ class FlushMatrix:
         return green, normal, load
 
     def _rows(
-        self, wavenumber: float, chosen: Ints, images: NDArray[np.float64], points: PointSet, source: NDArray[np.float64]
+        self, wavenumber: float, chosen: Ints, images: NDArray[np.float64], points: PointSet, source: NDArray[Any]
     ) -> tuple[Complex, Complex, Complex]:
         place, strength, slope, target = points.tables(self.real)
         green: Complex = np.zeros((len(chosen), points.count), self.complex)

@@ -57,7 +57,7 @@ def find_pairs(corners: Floats, plane: PlaneElements, chosen: Ints, images: Floa
         away = np.linalg.norm(own[one] * image - centre[two], axis=1) / np.maximum(own_edge[one], edge[two])
         kept = away < distance
         columns.append((chosen[one[kept]], two[kept], np.full(kept.sum(), g), away[kept] < CLOSE))
-    return PlanePairs(*(np.concatenate([c[i] for c in columns]) for i in range(4)))  # type: ignore[arg-type]
+    return PlanePairs(*(np.concatenate([c[i] for c in columns]) for i in range(4)))
 
 
 def _edges(corners: Floats) -> Floats:

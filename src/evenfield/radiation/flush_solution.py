@@ -200,7 +200,7 @@ class FlushFrequency:
         mean = np.repeat(self.flat_load / plane.area[flat], 3, axis=1)
         weight = np.repeat(plane.area[flat], 3)
         total = np.bincount(which.ravel(), weight)
-        value = np.stack(
+        value: Complex = np.stack(
             [
                 (np.bincount(which.ravel(), m.real * weight) + 1j * np.bincount(which.ravel(), m.imag * weight)) / total
                 for m in mean
