@@ -117,7 +117,7 @@ def split_body(mesh: SurfaceMesh, mirror: Mirror) -> FlushBody:
         rims = chain_rims(_rim_edges(mesh, own))
         sides = (1 in through, 2 in through)
         flat_rims = [vertices[r][:, 1:] for r in rims]
-        mouths.append(mouth_triangles(flat_rims, _spacing(flat_rims), sides))
+        mouths.append(mouth_triangles(flat_rims, _spacing(flat_rims, mesh, own), sides))
         owner.append(np.full(len(mouths[-1]), len(recesses)))
         recesses.append(replace(_reduced(mesh, own, through), volume=0.0))
     standing = _reduced(mesh, np.flatnonzero(proud), axes) if np.any(proud) else None
@@ -204,11 +204,13 @@ def _rim_edges(mesh: SurfaceMesh, own: Ints) -> Ints:
     return np.asarray(edges[~twin])
 
 
-def _spacing(rims: list[Floats]) -> float:
-    """The mean rim edge, at most a tenth of the mouth's size, m."""
+def _spacing(rims: list[Floats], mesh: SurfaceMesh, own: Ints) -> float:
+    """The mean rim edge, at most the wall's mean edge (by area) and a tenth of the mouth's size, m."""
     edges = np.concatenate([np.linalg.norm(r - np.roll(r, 1, axis=0), axis=1) for r in rims])
     size = max(float(np.ptp(r, axis=0).max()) for r in rims)
-    return min(float(edges.mean()), size / 10)
+    corner = mesh.vertices[mesh.triangles[own]]
+    wall = np.linalg.norm(corner - np.roll(corner, 1, axis=1), axis=2).mean(axis=1)
+    return min(float(edges.mean()), float(np.average(wall, weights=mesh.area[own])), size / 10)
 
 
 def _reduced(mesh: SurfaceMesh, own: Ints, axes: tuple[int, ...]) -> SurfaceBody:

@@ -21,33 +21,31 @@ from evenfield.radiation.surface_matrix import SurfaceMatrix
 Complex = NDArray[np.complexfloating[Any, Any]]
 
 
-def add_folded(system: SurfaceMatrix, wavenumber: float, matrix: Complex) -> None:
-    """Put the accurate double layer of image pairs across the plane in the place of the near rule's; no coupling."""
-    body = system.body
-    (_, _), (points, weights) = outer_rules()
-    inner = interior_rule(4)
-    for group in system.near:
-        g = group.select(np.flatnonzero(body.images[group.image, 0] < 0))
-        if len(g) == 0:
-            continue
-        out = np.zeros((len(g), 2, 3, 3), complex)
-        fold_pairs(
-            wavenumber,
-            body.corners,
-            body.normal,
-            body.area,
-            body.images,
-            g.first,
-            g.second,
-            g.image,
-            points,
-            weights,
-            *inner,
-            out,
-        )
-        near_integrals.add_pairs(
-            body.triangles, g.first, g.second, (out - _usual(system, wavenumber, g)).astype(system.complex), matrix
-        )
+class Folds:
+    """The image pairs of a recess's wall, with the closed forms' double layers."""
+
+    def __init__(self, system: SurfaceMatrix) -> None:
+        self.system = system
+        body = system.body
+        self.groups = [g.select(np.flatnonzero(body.images[g.image, 0] < 0)) for g in system.near]
+        self.groups = [g for g in self.groups if len(g)]
+        (_, _), (points, weights) = outer_rules()
+        self.still = [np.zeros((len(g), 2, 3, 3)) for g in self.groups]
+        for g, out in zip(self.groups, self.still, strict=True):
+            fold_still(
+                body.corners, body.normal, body.area, body.images, g.first, g.second, g.image, points, weights, out
+            )  # fmt: skip
+
+    def add(self, wavenumber: float, matrix: Complex) -> None:
+        """Put the accurate double layer of the pairs in the place of the near rule's; no coupling."""
+        body, inner = self.system.body, interior_rule(4)
+        for g, still in zip(self.groups, self.still, strict=True):
+            out = still.astype(complex)
+            fold_waves(
+                wavenumber, body.corners, body.normal, body.area, body.images, g.first, g.second, g.image, *inner, out
+            )  # fmt: skip
+            change = (out - _usual(self.system, wavenumber, g)).astype(self.system.complex)
+            near_integrals.add_pairs(body.triangles, g.first, g.second, change, matrix)
 
 
 def _usual(system: SurfaceMatrix, wavenumber: float, g: NearPairs) -> Complex:
@@ -64,13 +62,9 @@ def _usual(system: SurfaceMatrix, wavenumber: float, g: NearPairs) -> Complex:
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
-def fold_pairs(  # type: ignore[no-untyped-def]
-    wavenumber, corners, normal, area, images, first, second, image, points, weights, inner, inner_weight, out
-):  # fmt: skip
-    """Minus the double layer, tested on `first` with the image of `second` as source, then tested on `second`."""
-    y, field = np.empty(3), np.empty(3)
-    one, two = np.empty((3, 3)), np.empty((3, 3))
-    turned = np.empty(3)
+def fold_still(corners, normal, area, images, first, second, image, points, weights, out):  # type: ignore[no-untyped-def]
+    """Add to out (N, 2, 3, 3) minus the static double layer, tested on `first` with the image of `second` as source, and back."""
+    y, field, one = np.empty(3), np.empty(3), np.empty((3, 3))
     for n in range(first.size):
         g = images[image[n]]
         for way in range(2):
@@ -79,32 +73,44 @@ def fold_pairs(  # type: ignore[no-untyped-def]
             for a in range(3):
                 for i in range(3):
                     one[a, i] = g[i] * corners[test, a, i]
-                    two[a, i] = corners[source, a, i]
-            for i in range(3):
-                turned[i] = normal[source, i]
             scale = area[test] / (4 * np.pi)
             for q in range(weights.size):
                 for i in range(3):
                     y[i] = points[q, 0] * one[0, i] + points[q, 1] * one[1, i] + points[q, 2] * one[2, i]
-                double_layer(two, turned, area[source], y, field)
+                double_layer(corners[source], normal[source], area[source], y, field)
                 for a in range(3):
                     for b in range(3):
                         out[n, way, a, b] -= scale * weights[q] * points[q, a] * field[b]
-            scale *= area[source]
-            for q in range(inner_weight.size):
-                for p in range(inner_weight.size):
+
+
+@njit(nogil=True, error_model="numpy", cache=True)
+def fold_waves(wavenumber, corners, normal, area, images, first, second, image, inner, weight, out):  # type: ignore[no-untyped-def]
+    """Add what e^{-jkR} adds to the static double layer."""
+    for n in range(first.size):
+        g = images[image[n]]
+        for way in range(2):
+            test, source = (first[n], second[n]) if way == 0 else (second[n], first[n])
+            scale = area[test] * area[source] / (4 * np.pi)
+            for q in range(weight.size):
+                for p in range(weight.size):
                     square, along = 0.0, 0.0
                     for i in range(3):
-                        d = inner[q, 0] * one[0, i] + inner[q, 1] * one[1, i] + inner[q, 2] * one[2, i]
-                        d -= inner[p, 0] * two[0, i] + inner[p, 1] * two[1, i] + inner[p, 2] * two[2, i]
+                        d = (
+                            inner[q, 0] * corners[test, 0, i]
+                            + inner[q, 1] * corners[test, 1, i]
+                            + inner[q, 2] * corners[test, 2, i]
+                        )
+                        d *= g[i]
+                        for a in range(3):
+                            d -= inner[p, a] * corners[source, a, i]
                         square += d * d
-                        along += d * turned[i]
+                        along += d * normal[source, i]
                     r = np.sqrt(square)
                     if wavenumber * r > 1e-4:
                         kr = 1j * wavenumber * r
                         # d/dn' = -d/dn: (1 + jkR) e^{-jkR} (d.n')/R^3, less its static part
                         value = ((1 + kr) * np.exp(-kr) - 1) * along / (square * r)
-                        value *= scale * inner_weight[q] * inner_weight[p]
+                        value *= scale * weight[q] * weight[p]
                         for a in range(3):
                             for b in range(3):
                                 out[n, way, a, b] -= value * inner[q, a] * inner[p, b]

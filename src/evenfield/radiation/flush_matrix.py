@@ -11,15 +11,14 @@ walls and their image as a field without sources there, which is zero. See docs/
 
 from __future__ import annotations
 
-from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.radiation.flush_body import FlushBody
-from evenfield.radiation.flush_fold import add_folded
-from evenfield.radiation.flush_near import PlanePairs, find_pairs, pair_entries
+from evenfield.radiation.flush_fold import Folds
+from evenfield.radiation.flush_near import NearTable, find_pairs, near_table
 from evenfield.radiation.flush_points import PlanePoints, PointSet, plane_points, plane_rows, surface_points
 from evenfield.radiation.sources import point_strengths
 from evenfield.radiation.surface_body import SurfaceBody
@@ -34,18 +33,15 @@ ELEMENTS_PER_TASK = 48
 
 
 class _Wall(NamedTuple):
-    """A domain's surface: its matrix, its points as the plane sees them, the plane's elements that it meets, its images."""
+    """A domain's surface: its matrix, its points as the plane sees them, the plane's elements that it meets, its images,
+    its near pairs with the plane, a recess's pairs with its own image."""
 
     system: SurfaceMatrix
     points: PointSet
     chosen: Ints
     images: NDArray[np.float64]
-    pairs: PlanePairs
-
-    @property
-    def corners(self) -> NDArray[np.float64]:
-        """(T, 3, 3) m, in the plane's coordinates."""
-        return self.system.body.corners + self.system.body.origin
+    near: NearTable
+    folds: Folds | None
 
 
 class FlushMatrix:
@@ -58,8 +54,12 @@ class FlushMatrix:
         self.points: PlanePoints = plane_points(body.plane)
         self.plane_set = self.points.as_set(body.plane)
         self.walls = [self._wall(b, n) for n, b in enumerate(body.bodies)]
-        every = np.arange(len(body.plane))
-        self.plane_pairs = find_pairs(body.plane.corners, body.plane, every, body.images, solver.near_distance)
+        plane, every = body.plane, np.arange(len(body.plane))
+        pairs = find_pairs(plane.corners, plane, every, body.images, solver.near_distance)
+        normal = np.tile([1.0, 0.0, 0.0], (len(plane), 1))
+        self.plane_near: NearTable = near_table(
+            plane.corners, normal, plane.area, plane, body.images, pairs, solver.worker_count
+        )  # fmt: skip
         self.first = np.concatenate([[0], np.cumsum([len(b.vertices) for b in body.bodies])]).astype(np.int64)
 
     @property
@@ -107,8 +107,8 @@ class FlushMatrix:
             own = derivative[:, wall.system.body.full_triangle]
             coupling = self.solver.coupling(wavenumber, wall.system.body.volume)
             block = wall.system.assemble(wavenumber)
-            if coupling == 0.0:
-                add_folded(wall.system, wavenumber, block)
+            if wall.folds is not None:
+                wall.folds.add(wavenumber, block)
             matrix[at, at] = block
             right[at] += wall.system.right_sides(wavenumber, own)
             green, normal, load = self._wall_block(wavenumber, wall, own)
@@ -144,22 +144,18 @@ class FlushMatrix:
         recess = number < len(self.body.recesses)
         chosen = np.flatnonzero(plane.recess == number) if recess else np.arange(len(plane))
         images = body.images[: body.copies]
-        pairs = find_pairs(body.corners + body.origin, plane, chosen, images, self.solver.near_distance)
-        return _Wall(system, points, chosen, images, pairs)
-
-    @cached_property
-    def _plane_tables(self) -> Any:
-        return self.plane_set.tables(self.real)
+        corners = body.corners + body.origin
+        pairs = find_pairs(corners, plane, chosen, images, self.solver.near_distance)
+        near = near_table(corners, body.normal, body.area, plane, images, pairs, self.solver.worker_count)
+        return _Wall(system, points, chosen, images, near, Folds(system) if recess else None)
 
     def _plane_block(self, wavenumber: float) -> tuple[Complex, Complex, Complex]:
         """(T, T) S_h between the plane's elements under all mirror planes."""
         every, b = np.arange(len(self.body.plane)), self.body
         found = self._rows(wavenumber, every, b.images, self.plane_set, np.zeros((0, 2, len(self.points.position))))
-        normal = np.tile([1.0, 0.0, 0.0], (len(b.plane), 1))
-        entries = pair_entries(
-            wavenumber, b.plane.corners, normal, b.plane.area, b.plane, b.images, self.plane_pairs
-        )  # fmt: skip
-        np.add.at(found[0], (self.plane_pairs.plane, self.plane_pairs.outer), entries[:, 0].sum(axis=1).astype(self.complex))
+        p = self.plane_near.pairs
+        self._plane_entries = self.plane_near.entries(wavenumber, self.solver.worker_count)[:, 0].sum(axis=1).astype(self.complex)
+        np.add.at(found[0], (p.plane, p.outer), self._plane_entries)
         return found
 
     def _own_plane_block(self, wavenumber: float, wall: _Wall, between: Complex) -> Complex:
@@ -169,13 +165,10 @@ class FlushMatrix:
             return between[np.ix_(c, c)]
         source = np.zeros((0, 2, len(self.points.position)))
         green = self._rows(wavenumber, c, wall.images, self.plane_set, source)[0]
-        plane, own = self.body.plane, np.isin(self.plane_pairs.outer, c) & np.isin(self.plane_pairs.plane, c)
+        p = self.plane_near.pairs
         images = [int(np.flatnonzero(np.all(self.body.images == g, axis=1))[0]) for g in wall.images]
-        own &= np.isin(self.plane_pairs.image, images)
-        p = PlanePairs(*(getattr(self.plane_pairs, n)[own] for n in ("plane", "outer", "image", "close")))
-        normal = np.tile([1.0, 0.0, 0.0], (len(plane), 1))
-        entries = pair_entries(wavenumber, plane.corners, normal, plane.area, plane, self.body.images, p)
-        np.add.at(green, (np.searchsorted(c, p.plane), p.outer), entries[:, 0].sum(axis=1).astype(self.complex))
+        own = np.isin(p.outer, c) & np.isin(p.plane, c) & np.isin(p.image, images)
+        np.add.at(green, (np.searchsorted(c, p.plane[own]), p.outer[own]), self._plane_entries[own])
         return np.asarray(green[:, c])
 
     def _wall_block(self, wavenumber: float, wall: _Wall, derivative: Complex) -> tuple[Complex, Complex, Complex]:
@@ -184,10 +177,8 @@ class FlushMatrix:
         strength = point_strengths(derivative, wall.system.grid.triangle, body.area)
         source = np.stack([strength.real, strength.imag], axis=1)
         green, normal, load = self._rows(wavenumber, wall.chosen, wall.images, wall.points, source)
-        pairs = wall.pairs
-        entries = pair_entries(
-            wavenumber, wall.corners, body.normal, body.area, self.body.plane, wall.images, pairs
-        )  # fmt: skip
+        pairs = wall.near.pairs
+        entries = wall.near.entries(wavenumber, self.solver.worker_count)
         row = np.searchsorted(wall.chosen, pairs.plane)
         for corner in range(3):
             vertex = body.triangles[pairs.outer, corner]

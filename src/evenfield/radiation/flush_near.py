@@ -18,6 +18,7 @@ from scipy.spatial import cKDTree
 
 from evenfield.radiation.flush_body import PlaneElements
 from evenfield.radiation.quadrature import MIDPOINTS, interior_rule
+from evenfield.radiation.workers import in_order, spans
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -78,23 +79,60 @@ def _quarters(cells: Floats) -> Floats:
     return np.concatenate([np.stack(t, axis=1) for t in ((a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca))])
 
 
-def pair_entries(
-    wavenumber: float, corners: Floats, normal: Floats, area: Floats, plane: PlaneElements, images: Floats, pairs: PlanePairs
-) -> NDArray[np.complex128]:
-    """(N, 2, 3) corrections to the integrals of G_h and dG_h/dn with each corner's linear function."""
-    out = np.empty((len(pairs), 2, 3), complex)
-    coarse, fine = outer_rules()
-    inner = interior_rule(4)
-    for close, rule in ((False, coarse), (True, fine)):
-        chosen = np.flatnonzero(pairs.close == close)
-        if len(chosen):
-            part = np.empty((len(chosen), 2, 3), complex)
-            correct(
-                wavenumber, corners, normal, area, plane.corners, plane.area, images, pairs.plane[chosen], pairs.outer[chosen],
-                pairs.image[chosen], *rule, *coarse, *inner, MIDPOINTS[0], part,
+@dataclass(frozen=True)
+class NearTable:
+    """Pairs with what does not depend on frequency: still (N, 2, 3), the closed forms' integrals of G_h and dG_h/dn with each
+    corner's linear function, the free Green function static.
+    """
+
+    corners: Floats
+    normal: Floats
+    area: Floats
+    plane: PlaneElements
+    images: Floats
+    pairs: PlanePairs
+    still: Floats
+
+    def entries(self, wavenumber: float, threads: int) -> NDArray[np.complex128]:
+        """(N, 2, 3) corrections to the regular rule at a wavenumber."""
+        out = self.still.astype(complex)
+        p, outer, inner = self.pairs, interior_rule(5), interior_rule(4)
+
+        def work(span: tuple[int, int]) -> None:
+            s = slice(*span)
+            add_waves(
+                wavenumber, self.corners, self.normal, self.area, self.plane.corners, self.plane.area, self.images, p.plane[s],
+                p.outer[s], p.image[s], *outer, *inner, MIDPOINTS[0], out[s],
             )  # fmt: skip
-            out[chosen] = part
-    return out
+
+        for _ in in_order(work, spans(len(p), 1 + len(p) // 2000), threads):
+            pass
+        return out
+
+
+def near_table(
+    corners: Floats, normal: Floats, area: Floats, plane: PlaneElements, images: Floats, pairs: PlanePairs, threads: int
+) -> NearTable:
+    """Set up the closed forms; a surface in the plane itself (all x = 0) has no double layer."""
+    still = np.zeros((len(pairs), 2, 3))
+    flat = bool(np.all(corners[:, :, 0] == 0))
+    for close, (points, weights) in zip((False, True), outer_rules(), strict=True):
+        chosen = np.flatnonzero(pairs.close == close)
+        part = np.zeros((len(chosen), 2, 3))
+
+        def work(
+            span: tuple[int, int], chosen: Ints = chosen, part: Floats = part, points: Array = points, weights: Array = weights
+        ) -> None:
+            c = chosen[span[0] : span[1]]
+            integrate_still(
+                corners, normal, area, plane.corners, plane.area, images, pairs.plane[c], pairs.outer[c], pairs.image[c], flat,
+                points, weights, part[span[0] : span[1]],
+            )  # fmt: skip
+
+        for _ in in_order(work, spans(len(chosen), 1 + len(chosen) // 500), threads):
+            pass
+        still[chosen] = part
+    return NearTable(corners, normal, area, plane, images, pairs, still)
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
@@ -161,36 +199,53 @@ def double_layer(corner, n, area, y, out):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
-def correct(  # type: ignore[no-untyped-def]
-    wavenumber, corners, normal, area, flat, flat_area, images, plane, outer, image, static_point, static_weight, wave_point,
-    wave_weight, inner_point, inner_weight, middle, out,
+def place_image(flat, t, g, a, b, c):  # type: ignore[no-untyped-def]
+    """Corners of the image of a plane element, still counter-clockwise seen from the front."""
+    turned = g[1] * g[2] < 0
+    for i in range(3):
+        a[i] = g[i] * flat[t, 0, i]
+        b[i] = g[i] * flat[t, 2 if turned else 1, i]
+        c[i] = g[i] * flat[t, 1 if turned else 2, i]
+
+
+@njit(nogil=True, error_model="numpy", cache=True)
+def integrate_still(  # type: ignore[no-untyped-def]
+    corners, normal, area, flat, flat_area, images, plane, outer, image, in_plane, point, weight, out
 ):  # fmt: skip
-    """See `pair_entries`: static part on one outer rule, the rest on a coarser one with an inner rule, less the midpoints'."""
-    k = wavenumber
+    """See NearTable: the outer triangle's points under the element's potential, the element's points under its double layer."""
     a, b, c = np.empty(3), np.empty(3), np.empty(3)
     x, y, field = np.empty(3), np.empty(3), np.empty(3)
     for n in range(plane.size):
-        t, s, g = plane[n], outer[n], images[image[n]]
-        handed = g[1] * g[2]
-        for i in range(3):
-            a[i] = g[i] * flat[t, 0, i]
-            b[i] = g[i] * flat[t, 1 if handed > 0 else 2, i]
-            c[i] = g[i] * flat[t, 2 if handed > 0 else 1, i]
-        out[n] = 0
+        t, s = plane[n], outer[n]
+        place_image(flat, t, images[image[n]], a, b, c)
         # G_h = 2 G
-        scale = area[s] / (2 * np.pi)
-        turned = flat_area[t] / (2 * np.pi)
-        for q in range(static_weight.size):
+        scale, turned = area[s] / (2 * np.pi), flat_area[t] / (2 * np.pi)
+        for q in range(weight.size):
             for i in range(3):
-                y[i] = static_point[q, 0] * corners[s, 0, i] + static_point[q, 1] * corners[s, 1, i]
-                y[i] += static_point[q, 2] * corners[s, 2, i]
-                x[i] = static_point[q, 0] * a[i] + static_point[q, 1] * b[i] + static_point[q, 2] * c[i]
+                y[i] = point[q, 0] * corners[s, 0, i] + point[q, 1] * corners[s, 1, i] + point[q, 2] * corners[s, 2, i]
+                x[i] = point[q, 0] * a[i] + point[q, 1] * b[i] + point[q, 2] * c[i]
             potential = plane_potential(a, b, c, y)
-            double_layer(corners[s], normal[s], area[s], x, field)
             for i in range(3):
-                out[n, 0, i] += scale * static_weight[q] * static_point[q, i] * potential
-                out[n, 1, i] += turned * static_weight[q] * field[i]
-        scale *= flat_area[t]
+                out[n, 0, i] += scale * weight[q] * point[q, i] * potential
+            if not in_plane:
+                double_layer(corners[s], normal[s], area[s], x, field)
+                for i in range(3):
+                    out[n, 1, i] += turned * weight[q] * field[i]
+
+
+@njit(nogil=True, error_model="numpy", cache=True)
+def add_waves(  # type: ignore[no-untyped-def]
+    wavenumber, corners, normal, area, flat, flat_area, images, plane, outer, image, wave_point, wave_weight, inner_point,
+    inner_weight, middle, out,
+):  # fmt: skip
+    """Add to out (N, 2, 3) what e^{-jkR} adds to the static kernels, less the regular rule."""
+    k = wavenumber
+    a, b, c = np.empty(3), np.empty(3), np.empty(3)
+    x, y = np.empty(3), np.empty(3)
+    for n in range(plane.size):
+        t, s = plane[n], outer[n]
+        place_image(flat, t, images[image[n]], a, b, c)
+        scale = area[s] * flat_area[t] / (2 * np.pi)
         for q in range(wave_weight.size):
             for i in range(3):
                 y[i] = wave_point[q, 0] * corners[s, 0, i] + wave_point[q, 1] * corners[s, 1, i]
