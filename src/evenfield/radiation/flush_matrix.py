@@ -15,7 +15,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
+from evenfield.radiation.flush_basis import PlaneBasis, plane_basis
 from evenfield.radiation.flush_body import FlushBody
 from evenfield.radiation.flush_fold import Folds
 from evenfield.radiation.flush_near import NearTable, find_pairs, near_table
@@ -53,89 +55,84 @@ class FlushMatrix:
         self.complex: type[np.complexfloating[Any, Any]] = np.complex64 if solver.precision == "single" else np.complex128
         self.points: PlanePoints = plane_points(body.plane)
         self.plane_set = self.points.as_set(body.plane)
+        self.basis: PlaneBasis = plane_basis(body.plane, len(body.recesses))
         self.walls = [self._wall(b, n) for n, b in enumerate(body.bodies)]
         plane, every = body.plane, np.arange(len(body.plane))
         pairs = find_pairs(plane.corners, plane, every, body.images, solver.near_distance)
-        normal = np.tile([1.0, 0.0, 0.0], (len(plane), 1))
+        forward = np.tile([1.0, 0.0, 0.0], (len(plane), 1))
         self.plane_near: NearTable = near_table(
-            plane.corners, normal, plane.area, plane, body.images, pairs, solver.worker_count
+            plane.corners, forward, plane.area, plane, body.images, pairs, solver.worker_count
         )  # fmt: skip
         self.first = np.concatenate([[0], np.cumsum([len(b.vertices) for b in body.bodies])]).astype(np.int64)
 
     @property
-    def mouths(self) -> int:
-        """Unknown velocities."""
-        return int(self.body.mouth.sum())
-
-    @property
     def unknowns(self) -> int:
         """Rows of the matrix."""
-        return int(self.first[-1]) + self.mouths
+        return int(self.first[-1]) + self.basis.mouths
 
     @property
     def bytes_needed(self) -> int:
-        """Largest memory of a solve: the joined matrix, and the largest block while it is set up."""
+        """Largest memory of a solve: the joined matrix, and the largest blocks while it is set up."""
         item = np.dtype(self.complex).itemsize
         block = max((w.system.bytes_needed for w in self.walls), default=0)
-        return int(item * self.unknowns**2 + max(block, 2 * item * len(self.body.plane) ** 2))
+        across = max((2 * item * self.basis.count * len(w.system.body.vertices) for w in self.walls), default=0)
+        return int(item * (self.unknowns**2 + self.basis.count**2) + max(block, across))
 
     def rows(self, number: int) -> slice:
         """The unknowns of a wall."""
         return slice(int(self.first[number]), int(self.first[number + 1]))
 
     def assemble(self, wavenumber: float, derivative: Complex) -> tuple[Complex, Complex, Complex]:
-        """The matrix (n, n), right-hand sides (n, K), and what flat parts need: (T, n + T') rows of `front` (see `front_rows`).
+        """The matrix (n, n), right-hand sides (n, K), and the loads of flat elements (T', n + K): by the unknowns, then given.
 
         derivative : (K, T_mesh) given normal derivatives on the mesh's triangles.
         """
-        n, m, plane = self.unknowns, self.mouths, self.body.plane
-        walls = int(self.first[-1])
+        n, m, walls = self.unknowns, self.basis.mouths, int(self.first[-1])
         matrix: Complex = np.zeros((n, n), self.complex)
         right: Complex = np.zeros((n, len(derivative)), complex)
-        between, _, _ = self._plane_block(wavenumber)
-        known = np.zeros((len(derivative), len(plane)), complex)
-        flat = plane.full_triangle >= 0
-        known[:, flat] = derivative[:, plane.full_triangle[flat]]
-        front: Complex = np.zeros((len(plane), len(derivative)), complex)  # p in front, less the unknowns' share
-        front -= between @ known.T
-        share: Complex = np.zeros((int(flat.sum()), n), self.complex)
-        share[:, walls:] = -between[flat][:, :m]
+        known = self._known(derivative)
+        between, entries = self._plane_block(wavenumber)
+        # the pressure in front, tested with the plane's functions: share of the unknowns (flat ones only), and what is given
+        front: Complex = -(between @ known.T)
+        share: Complex = np.zeros((self.basis.count - m, n), self.complex)
+        share[:, walls:] = -between[m:, :m]
         matrix[walls:, walls:] = between[:m, :m]
-        right[walls:] += front[:m]
         for number, wall in enumerate(self.walls):
             at = self.rows(number)
             own = derivative[:, wall.system.body.full_triangle]
-            coupling = self.solver.coupling(wavenumber, wall.system.body.volume)
-            block = wall.system.assemble(wavenumber)
-            if wall.folds is not None:
-                wall.folds.add(wavenumber, block)
-            matrix[at, at] = block
+            matrix[at, at] = self._wall_matrix(wavenumber, wall)
             right[at] += wall.system.right_sides(wavenumber, own)
             green, normal, load = self._wall_block(wavenumber, wall, own)
             if number < len(self.body.recesses):
-                c = wall.chosen
-                matrix[at, walls + c] = -green.T
-                matrix[walls + c, at] = normal
-                matrix[np.ix_(walls + c, walls + c)] += self._own_plane_block(wavenumber, wall, between)
-                right[walls + c] += load
+                c = self.basis.of_recess(number)
+                mouth = slice(walls + c.start, walls + c.stop)
+                matrix[at, mouth] = -green[c].T
+                matrix[mouth, at] = normal[c]
+                matrix[mouth, mouth] += self._own_plane_block(wavenumber, number, wall, between, entries)
+                right[mouth] += load[c]
             else:
+                coupling = self.solver.coupling(wavenumber, wall.system.body.volume)
                 seen = green - 1j * coupling * normal
                 matrix[at, walls:] = seen[:m].T
                 matrix[walls:, at] = -normal[:m]
-                right[walls:] -= load[:m]
                 right[at] -= seen.T @ known.T
-                share[:, at] = normal[flat]
-                front[flat] -= load[flat]
-        return matrix, right, np.concatenate([share, front[flat]], axis=1)
+                share[:, at] = normal[m:]
+                front -= load
+        right[walls:] += front[:m]
+        return matrix, right, np.concatenate([share, front[m:]], axis=1)
 
     def plane_derivative(self, derivative: Complex, mouth: Complex) -> Complex:
         """(K, T) q on all of the plane's elements from given (K, T_mesh) and solved (K, m)."""
-        plane = self.body.plane
-        q: Complex = np.zeros((len(derivative), len(plane)), complex)
-        flat = plane.full_triangle >= 0
-        q[:, flat] = derivative[:, plane.full_triangle[flat]]
-        q[:, ~flat] = mouth
-        return q
+        values = self._known(derivative)
+        values[:, : self.basis.mouths] = mouth
+        return self.basis.on_elements(values)
+
+    def _known(self, derivative: Complex) -> Complex:
+        """(K, count) the plane's functions as far as they are given."""
+        full = self.body.plane.full_triangle
+        known: Complex = np.zeros((len(derivative), self.basis.count), complex)
+        known[:, self.basis.mouths :] = derivative[:, full[full >= 0]]
+        return known
 
     def _wall(self, body: SurfaceBody, number: int) -> _Wall:
         system = SurfaceMatrix(body, self.solver)
@@ -149,65 +146,98 @@ class FlushMatrix:
         near = near_table(corners, body.normal, body.area, plane, images, pairs, self.solver.worker_count)
         return _Wall(system, points, chosen, images, near, Folds(system) if recess else None)
 
-    def _plane_block(self, wavenumber: float) -> tuple[Complex, Complex, Complex]:
-        """(T, T) S_h between the plane's elements under all mirror planes."""
-        every, b = np.arange(len(self.body.plane)), self.body
-        found = self._rows(wavenumber, every, b.images, self.plane_set, np.zeros((0, 2, len(self.points.position))))
-        p = self.plane_near.pairs
-        self._plane_entries = self.plane_near.entries(wavenumber, self.solver.worker_count)[:, 0].sum(axis=1).astype(self.complex)
-        np.add.at(found[0], (p.plane, p.outer), self._plane_entries)
-        return found
+    def _wall_matrix(self, wavenumber: float, wall: _Wall) -> Complex:
+        block = wall.system.assemble(wavenumber)
+        if wall.folds is not None:
+            wall.folds.add(wavenumber, block)
+        return block
 
-    def _own_plane_block(self, wavenumber: float, wall: _Wall, between: Complex) -> Complex:
-        """S_h between a mouth's own elements, as its recess sees them: without the mirror planes that do not run through it."""
-        c = wall.chosen
+    def _plane_block(self, wavenumber: float) -> tuple[Complex, Complex]:
+        """(count, count) S_h between the plane's functions under all mirror planes; its near pairs' entries."""
+        every = np.arange(len(self.body.plane))
+        found, _, _ = self._rows(wavenumber, every, self.body.images, self.plane_set, self._silent, in_plane=True)
+        entries = self.plane_near.entries(wavenumber, self.solver.worker_count)[:, 0].sum(axis=1)
+        self._add_plane_pairs(found, entries, np.ones(len(entries), bool))
+        return found, entries
+
+    def _add_plane_pairs(self, block: Complex, entries: Complex, chosen: NDArray[np.bool_]) -> None:
+        p, size = self.plane_near.pairs, len(self.body.plane)
+        spread = self.basis.spread(np.arange(size))
+        pairs = csr_array((entries[chosen], (p.plane[chosen], p.outer[chosen])), shape=(size, size))
+        change = (spread.T @ pairs @ spread).tocoo()
+        block[change.row, change.col] += change.data.astype(self.complex)
+
+    def _own_plane_block(self, wavenumber: float, number: int, wall: _Wall, between: Complex, entries: Complex) -> Complex:
+        """S_h between a mouth's own functions, as its recess sees them: without mirror planes that do not run through it."""
+        c = self.basis.of_recess(number)
         if len(wall.images) == len(self.body.images):
-            return between[np.ix_(c, c)]
-        source = np.zeros((0, 2, len(self.points.position)))
-        green = self._rows(wavenumber, c, wall.images, self.plane_set, source)[0]
-        p = self.plane_near.pairs
+            return between[c, c]
+        green, _, _ = self._rows(wavenumber, wall.chosen, wall.images, self.plane_set, self._silent, in_plane=True)
         images = [int(np.flatnonzero(np.all(self.body.images == g, axis=1))[0]) for g in wall.images]
-        own = np.isin(p.outer, c) & np.isin(p.plane, c) & np.isin(p.image, images)
-        np.add.at(green, (np.searchsorted(c, p.plane[own]), p.outer[own]), self._plane_entries[own])
-        return np.asarray(green[:, c])
+        p = self.plane_near.pairs
+        own = np.isin(p.outer, wall.chosen) & np.isin(p.plane, wall.chosen) & np.isin(p.image, images)
+        self._add_plane_pairs(green, entries, own)
+        return green[c, c]
+
+    @property
+    def _silent(self) -> NDArray[np.float64]:
+        return np.zeros((0, 2, len(self.points.position)))
 
     def _wall_block(self, wavenumber: float, wall: _Wall, derivative: Complex) -> tuple[Complex, Complex, Complex]:
-        """(T', V) integrals of G_h and dG_h/dn over plane elements and the wall's functions; (T', K) S_h of its own sources."""
-        body = wall.system.body
+        """(count, V) integrals of G_h and dG_h/dn over the plane's and the wall's functions; (count, K) S_h of its sources."""
+        body, pairs = wall.system.body, wall.near.pairs
         strength = point_strengths(derivative, wall.system.grid.triangle, body.area)
         source = np.stack([strength.real, strength.imag], axis=1)
         green, normal, load = self._rows(wavenumber, wall.chosen, wall.images, wall.points, source)
-        pairs = wall.near.pairs
         entries = wall.near.entries(wavenumber, self.solver.worker_count)
-        row = np.searchsorted(wall.chosen, pairs.plane)
-        for corner in range(3):
-            vertex = body.triangles[pairs.outer, corner]
-            np.add.at(green, (row, vertex), entries[:, 0, corner].astype(self.complex))
-            np.add.at(normal, (row, vertex), entries[:, 1, corner].astype(self.complex))
-        whole = entries[:, 0].sum(axis=1)
-        for k, q in enumerate(derivative):
-            np.add.at(load[:, k], row, whole * q[pairs.outer])
-        return green, normal, load
+        spread = self.basis.spread(np.arange(len(self.body.plane)))
+        row, column = np.repeat(pairs.plane, 3), body.triangles[pairs.outer].ravel()
+        shape = (len(self.body.plane), len(body.vertices))
+        for block, values in ((green, entries[:, 0]), (normal, entries[:, 1])):
+            change = (spread.T @ csr_array((values.ravel(), (row, column)), shape=shape)).tocoo()
+            block[change.row, change.col] += change.data.astype(self.complex)
+        whole = csr_array((entries[:, 0].sum(axis=1), (pairs.plane, pairs.outer)), shape=(shape[0], len(body.triangles)))
+        return green, normal, load + spread.T @ (whole @ derivative.T)
 
     def _rows(
-        self, wavenumber: float, chosen: Ints, images: NDArray[np.float64], points: PointSet, source: NDArray[Any]
+        self,
+        wavenumber: float,
+        chosen: Ints,
+        images: NDArray[np.float64],
+        points: PointSet,
+        source: NDArray[Any],
+        in_plane: bool = False,
     ) -> tuple[Complex, Complex, Complex]:
+        """Regular rule: (count, n) of G_h and of dG_h/dn, tested with the plane's functions on the chosen elements, against the
+        unknowns of `points` (`in_plane`: against the plane's functions, and no dG_h/dn); (count, K) of G_h times `source`.
+        """
         place, strength, slope, target = points.tables(self.real)
-        green: Complex = np.zeros((len(chosen), points.count), self.complex)
-        normal: Complex = np.zeros_like(green)
-        load: Complex = np.zeros((len(chosen), len(source)), np.complex128)
+        columns = self.basis.spread(np.arange(len(self.body.plane))) if in_plane else None
+        green: Complex = np.zeros((self.basis.count, self.basis.count if in_plane else points.count), self.complex)
+        normal: Complex = np.zeros((0 if in_plane else self.basis.count, points.count), self.complex)
+        load: Complex = np.zeros((self.basis.count, len(source)), np.complex128)
         given = np.ascontiguousarray(source.astype(self.real))
         mirror = np.ascontiguousarray(images.astype(self.real))
 
-        def work(begin: int) -> None:
-            part = slice(begin, begin + ELEMENTS_PER_TASK)
-            names, member = np.unique(self.points.member[chosen[part]], return_inverse=True)
+        def work(begin: int) -> tuple[Ints, Complex, Complex, Complex]:
+            own = chosen[begin : begin + ELEMENTS_PER_TASK]
+            names, member = np.unique(self.points.member[own], return_inverse=True)
+            g, d = (np.zeros((len(own), points.count), self.complex) for _ in range(2))
+            l: Complex = np.zeros((len(own), len(source)), np.complex128)
             plane_rows(
                 wavenumber, mirror, self.points.position[names].astype(self.real), member.reshape(-1, 3),
-                self.body.plane.area[chosen[part]].astype(self.real), place, strength, slope, target, given,
-                green[part], normal[part], load[part],
+                self.body.plane.area[own].astype(self.real), place, strength, slope, target, given, g, d, l,
             )  # fmt: skip
+            node, which = np.unique(self.basis.node[own], return_inverse=True)
+            onto = csr_array(
+                (np.full(which.size, 1 / 3, self.real), (np.asarray(which).ravel(), np.repeat(np.arange(len(own)), 3))),
+                shape=(len(node), len(own)),
+            )
+            return node, onto @ (g if columns is None else g @ columns), onto @ d, onto @ l
 
-        for _ in in_order(work, range(0, len(chosen), ELEMENTS_PER_TASK), self.solver.worker_count):
-            pass
+        for node, g, d, l in in_order(work, range(0, len(chosen), ELEMENTS_PER_TASK), self.solver.worker_count):
+            green[node] += g
+            load[node] += l
+            if not in_plane:
+                normal[node] += d
         return green, normal, load
