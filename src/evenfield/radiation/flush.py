@@ -88,7 +88,7 @@ class FlushProblem:
             wall_pressure=tuple(np.ascontiguousarray(unknown[system.rows(i)].T) for i in range(len(system.walls))),
             flat_load=np.asarray((flat[:, :n] @ unknown + flat[:, n:]).T),
             derivative=derivative,
-            plane_derivative=system.plane_derivative(derivative, np.asarray(unknown[wall:].T)),
+            plane_values=system.plane_values(derivative, np.asarray(unknown[wall:].T)),
             iterations=iterations,
             seconds=time.perf_counter() - start,
             elements_per_wavelength=density,

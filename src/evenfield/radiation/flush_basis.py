@@ -1,7 +1,4 @@
-"""Velocities in the baffle's plane: on each element the mean of its corners' values in a mouth, its own value on a flat part.
-
-The corners halve the unknowns of constant elements; the far field loses nothing by it (0.001 dB on the recesses of the tests).
-"""
+"""Velocities in the baffle's plane: linear and continuous in a mouth, constant on each element of a moving flat part."""
 
 from __future__ import annotations
 
@@ -39,15 +36,43 @@ class PlaneBasis:
         """A recess's functions."""
         return slice(int(self.first[number]), int(self.first[number + 1]))
 
-    def spread(self, chosen: Ints) -> csr_array:
-        """(len(chosen), count) values of all functions on some elements."""
-        row = np.repeat(np.arange(len(chosen)), 3)
-        third = np.full(len(row), 1 / 3, np.float32)
-        return csr_array((third, (row, self.node[chosen].ravel())), shape=(len(chosen), self.count))
+    @property
+    def flat(self) -> int:
+        """Functions of flat elements."""
+        return self.count - self.mouths
 
     def on_elements(self, values: Complex) -> Complex:
-        """(K, T) of values (K, count)."""
+        """(K, T) means over the elements of values (K, count)."""
         return np.asarray(values[:, self.node].mean(axis=2))
+
+
+@dataclass(frozen=True)
+class PlanePoints:
+    """Midpoints of the plane's elements, shared by neighbours.
+
+    position : (P, 3) m; weight : (P, count) area weight times each function there; member : (T, 3) each element's midpoints
+    """
+
+    position: NDArray[np.float64]
+    weight: csr_array
+    member: Ints
+
+
+def plane_points(plane: PlaneElements, basis: PlaneBasis) -> PlanePoints:
+    """The midpoints in the elements' order."""
+    corner = plane.corners
+    middle = ((corner + np.roll(corner, -1, axis=1)) / 2).reshape(-1, 3)
+    names = np.column_stack([(middle * 1e10).round().astype(np.int64), np.repeat(plane.recess, 3)])
+    _, first, which = np.unique(names, axis=0, return_index=True, return_inverse=True)
+    rank = np.empty(len(first), np.int64)
+    order = np.argsort(first)
+    rank[order] = np.arange(len(order))
+    member = rank[np.asarray(which).ravel()].reshape(-1, 3)
+    # at the midpoint of corners a and b the functions of both are 1/2; a flat element's own counts twice and is 1
+    half = np.repeat(plane.area / 6, 6)
+    ends = np.stack([basis.node, np.roll(basis.node, -1, axis=1)], axis=2).ravel()
+    weight = csr_array((half, (np.repeat(member.ravel(), 2), ends)), shape=(len(first), basis.count))
+    return PlanePoints(middle[first[order]], weight, member)
 
 
 def plane_basis(plane: PlaneElements, recesses: int) -> PlaneBasis:

@@ -17,11 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
-from evenfield.radiation.flush_basis import PlaneBasis, plane_basis
+from evenfield.radiation.flush_basis import PlaneBasis, PlanePoints, plane_basis, plane_points
 from evenfield.radiation.flush_body import FlushBody
 from evenfield.radiation.flush_fold import Folds
 from evenfield.radiation.flush_near import NearTable, find_pairs, near_table
-from evenfield.radiation.flush_points import PlanePoints, PointSet, plane_points, plane_rows, surface_points
+from evenfield.radiation.flush_points import PointSet, plane_rows, points_themselves, surface_points
 from evenfield.radiation.sources import point_strengths
 from evenfield.radiation.surface_body import SurfaceBody
 from evenfield.radiation.surface_matrix import SurfaceMatrix
@@ -31,7 +31,7 @@ from evenfield.radiation.workers import in_order
 Complex = NDArray[np.complexfloating[Any, Any]]
 Ints = NDArray[np.int64]
 
-ELEMENTS_PER_TASK = 48
+POINTS_PER_TASK = 64
 
 
 class _Wall(NamedTuple):
@@ -53,9 +53,8 @@ class FlushMatrix:
         self.body, self.solver = body, solver
         self.real: type[np.floating[Any]] = np.float32 if solver.precision == "single" else np.float64
         self.complex: type[np.complexfloating[Any, Any]] = np.complex64 if solver.precision == "single" else np.complex128
-        self.points: PlanePoints = plane_points(body.plane)
-        self.plane_set = self.points.as_set(body.plane)
         self.basis: PlaneBasis = plane_basis(body.plane, len(body.recesses))
+        self.points: PlanePoints = plane_points(body.plane, self.basis)
         self.walls = [self._wall(b, n) for n, b in enumerate(body.bodies)]
         plane, every = body.plane, np.arange(len(body.plane))
         pairs = find_pairs(plane.corners, plane, every, body.images, solver.near_distance)
@@ -121,11 +120,11 @@ class FlushMatrix:
         right[walls:] += front[:m]
         return matrix, right, np.concatenate([share, front[m:]], axis=1)
 
-    def plane_derivative(self, derivative: Complex, mouth: Complex) -> Complex:
-        """(K, T) q on all of the plane's elements from given (K, T_mesh) and solved (K, m)."""
+    def plane_values(self, derivative: Complex, mouth: Complex) -> Complex:
+        """(K, count) q of the plane's functions from given (K, T_mesh) and solved (K, m)."""
         values = self._known(derivative)
         values[:, : self.basis.mouths] = mouth
-        return self.basis.on_elements(values)
+        return values
 
     def _known(self, derivative: Complex) -> Complex:
         """(K, count) the plane's functions as far as they are given."""
@@ -155,24 +154,21 @@ class FlushMatrix:
     def _plane_block(self, wavenumber: float) -> tuple[Complex, Complex]:
         """(count, count) S_h between the plane's functions under all mirror planes; its near pairs' entries."""
         every = np.arange(len(self.body.plane))
-        found, _, _ = self._rows(wavenumber, every, self.body.images, self.plane_set, self._silent, in_plane=True)
-        entries = self.plane_near.entries(wavenumber, self.solver.worker_count)[:, 0].sum(axis=1)
+        found, _, _ = self._rows(wavenumber, every, self.body.images, None, self._silent)
+        entries = self.plane_near.entries(wavenumber, self.solver.worker_count)[:, 0]
         self._add_plane_pairs(found, entries, np.ones(len(entries), bool))
         return found, entries
 
     def _add_plane_pairs(self, block: Complex, entries: Complex, chosen: NDArray[np.bool_]) -> None:
-        p, size = self.plane_near.pairs, len(self.body.plane)
-        spread = self.basis.spread(np.arange(size))
-        pairs = csr_array((entries[chosen], (p.plane[chosen], p.outer[chosen])), shape=(size, size))
-        change = (spread.T @ pairs @ spread).tocoo()
-        block[change.row, change.col] += change.data.astype(self.complex)
+        p, node = self.plane_near.pairs, self.basis.node
+        _add_pairs(block, entries[chosen], node[p.plane[chosen]], node[p.outer[chosen]])
 
     def _own_plane_block(self, wavenumber: float, number: int, wall: _Wall, between: Complex, entries: Complex) -> Complex:
         """S_h between a mouth's own functions, as its recess sees them: without mirror planes that do not run through it."""
         c = self.basis.of_recess(number)
         if len(wall.images) == len(self.body.images):
             return between[c, c]
-        green, _, _ = self._rows(wavenumber, wall.chosen, wall.images, self.plane_set, self._silent, in_plane=True)
+        green, _, _ = self._rows(wavenumber, wall.chosen, wall.images, None, self._silent)
         images = [int(np.flatnonzero(np.all(self.body.images == g, axis=1))[0]) for g in wall.images]
         p = self.plane_near.pairs
         own = np.isin(p.outer, wall.chosen) & np.isin(p.plane, wall.chosen) & np.isin(p.image, images)
@@ -190,54 +186,51 @@ class FlushMatrix:
         source = np.stack([strength.real, strength.imag], axis=1)
         green, normal, load = self._rows(wavenumber, wall.chosen, wall.images, wall.points, source)
         entries = wall.near.entries(wavenumber, self.solver.worker_count)
-        spread = self.basis.spread(np.arange(len(self.body.plane)))
-        row, column = np.repeat(pairs.plane, 3), body.triangles[pairs.outer].ravel()
-        shape = (len(self.body.plane), len(body.vertices))
+        node = self.basis.node[pairs.plane]
         for block, values in ((green, entries[:, 0]), (normal, entries[:, 1])):
-            change = (spread.T @ csr_array((values.ravel(), (row, column)), shape=shape)).tocoo()
-            block[change.row, change.col] += change.data.astype(self.complex)
-        whole = csr_array((entries[:, 0].sum(axis=1), (pairs.plane, pairs.outer)), shape=(shape[0], len(body.triangles)))
-        return green, normal, load + spread.T @ (whole @ derivative.T)
+            _add_pairs(block, values, node, body.triangles[pairs.outer])
+        whole = entries[:, 0].sum(axis=2).ravel()
+        onto = csr_array((whole, (node.ravel(), np.repeat(pairs.outer, 3))), shape=(self.basis.count, len(body.triangles)))
+        return green, normal, load + onto @ derivative.T
 
     def _rows(
-        self,
-        wavenumber: float,
-        chosen: Ints,
-        images: NDArray[np.float64],
-        points: PointSet,
-        source: NDArray[Any],
-        in_plane: bool = False,
+        self, wavenumber: float, chosen: Ints, images: NDArray[np.float64], points: PointSet | None, source: NDArray[Any]
     ) -> tuple[Complex, Complex, Complex]:
         """Regular rule: (count, n) of G_h and of dG_h/dn, tested with the plane's functions on the chosen elements, against the
-        unknowns of `points` (`in_plane`: against the plane's functions, and no dG_h/dn); (count, K) of G_h times `source`.
+        unknowns of `points` (None: the plane's own functions, and no dG_h/dn); (count, K) of G_h times `source`.
         """
-        place, strength, slope, target = points.tables(self.real)
-        columns = self.basis.spread(np.arange(len(self.body.plane))) if in_plane else None
-        green: Complex = np.zeros((self.basis.count, self.basis.count if in_plane else points.count), self.complex)
-        normal: Complex = np.zeros((0 if in_plane else self.basis.count, points.count), self.complex)
+        against = points or points_themselves(self.points.position)
+        tables = against.tables(self.real)
+        width = self.basis.count if points is None else points.count
+        green: Complex = np.zeros((self.basis.count, width), self.complex)
+        normal: Complex = np.zeros((0 if points is None else self.basis.count, width), self.complex)
         load: Complex = np.zeros((self.basis.count, len(source)), np.complex128)
         given = np.ascontiguousarray(source.astype(self.real))
         mirror = np.ascontiguousarray(images.astype(self.real))
+        weight = self.points.weight.astype(self.real)
+        own = np.unique(self.points.member[chosen])
 
         def work(begin: int) -> tuple[Ints, Complex, Complex, Complex]:
-            own = chosen[begin : begin + ELEMENTS_PER_TASK]
-            names, member = np.unique(self.points.member[own], return_inverse=True)
-            g, d = (np.zeros((len(own), points.count), self.complex) for _ in range(2))
-            l: Complex = np.zeros((len(own), len(source)), np.complex128)
-            plane_rows(
-                wavenumber, mirror, self.points.position[names].astype(self.real), member.reshape(-1, 3),
-                self.body.plane.area[own].astype(self.real), place, strength, slope, target, given, g, d, l,
-            )  # fmt: skip
-            node, which = np.unique(self.basis.node[own], return_inverse=True)
-            onto = csr_array(
-                (np.full(which.size, 1 / 3, self.real), (np.asarray(which).ravel(), np.repeat(np.arange(len(own)), 3))),
-                shape=(len(node), len(own)),
-            )
-            return node, onto @ (g if columns is None else g @ columns), onto @ d, onto @ l
+            part = own[begin : begin + POINTS_PER_TASK]
+            g, d = (np.zeros((len(part), against.count), self.complex) for _ in range(2))
+            loads: Complex = np.zeros((len(part), len(source)), np.complex128)
+            plane_rows(wavenumber, mirror, self.points.position[part].astype(self.real), *tables, given, g, d, loads)
+            onto = weight[part]
+            functions = np.unique(onto.indices)
+            turned = onto[:, functions].T
+            return functions, turned @ (g @ weight if points is None else g), turned @ d, turned @ loads
 
-        for node, g, d, l in in_order(work, range(0, len(chosen), ELEMENTS_PER_TASK), self.solver.worker_count):
-            green[node] += g
-            load[node] += l
-            if not in_plane:
-                normal[node] += d
+        for functions, g, d, loads in in_order(work, range(0, len(own), POINTS_PER_TASK), self.solver.worker_count):
+            green[functions] += g
+            load[functions] += loads
+            if points is not None:
+                normal[functions] += d
         return green, normal, load
+
+
+def _add_pairs(block: Complex, entries: Complex, rows: Ints, columns: Ints) -> None:
+    """Add entries (N, 3, 3) at rows (N, 3) and columns (N, 3) of a matrix; many fall on one place."""
+    shape = (len(entries), 3, 3)
+    row, column = np.broadcast_to(rows[:, :, None], shape), np.broadcast_to(columns[:, None], shape)
+    change = csr_array((entries.ravel(), (row.ravel(), column.ravel())), shape=block.shape).tocoo()
+    block[change.row, change.col] += change.data.astype(block.dtype)

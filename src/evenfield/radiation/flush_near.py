@@ -81,8 +81,8 @@ def _quarters(cells: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class NearTable:
-    """Pairs with what does not depend on frequency: still (N, 2, 3), the closed forms' integrals of G_h and dG_h/dn with each
-    corner's linear function, the free Green function static.
+    """Pairs with what does not depend on frequency: still (N, 2, 3, 3), the closed forms' integrals of G_h and dG_h/dn with the
+    linear functions of the plane element's corners and of the other's, the free Green function static.
     """
 
     corners: Floats
@@ -94,7 +94,7 @@ class NearTable:
     still: Floats
 
     def entries(self, wavenumber: float, threads: int) -> NDArray[np.complex128]:
-        """(N, 2, 3) corrections to the regular rule at a wavenumber."""
+        """(N, 2, 3, 3) corrections to the regular rule at a wavenumber."""
         out = self.still.astype(complex)
         p, outer, inner = self.pairs, interior_rule(5), interior_rule(4)
 
@@ -114,11 +114,11 @@ def near_table(
     corners: Floats, normal: Floats, area: Floats, plane: PlaneElements, images: Floats, pairs: PlanePairs, threads: int
 ) -> NearTable:
     """Set up the closed forms; a surface in the plane itself (all x = 0) has no double layer."""
-    still = np.zeros((len(pairs), 2, 3))
+    still = np.zeros((len(pairs), 2, 3, 3))
     flat = bool(np.all(corners[:, :, 0] == 0))
     for close, (points, weights) in zip((False, True), outer_rules(), strict=True):
         chosen = np.flatnonzero(pairs.close == close)
-        part = np.zeros((len(chosen), 2, 3))
+        part = np.zeros((len(chosen), 2, 3, 3))
 
         def work(
             span: tuple[int, int], chosen: Ints = chosen, part: Floats = part, points: Array = points, weights: Array = weights
@@ -150,9 +150,9 @@ def edge_terms(t, low, high, d):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
-def plane_potential(a, b, c, y):  # type: ignore[no-untyped-def]
-    """Integral of 1/R over a triangle in x = 0, counter-clockwise seen from +x."""
-    d, total = abs(y[0]), 0.0
+def plane_potential(a, b, c, y, out):  # type: ignore[no-untyped-def]
+    """Integral of 1/R times each corner's linear function over a triangle in x = 0, counter-clockwise seen from +x: out (3,)."""
+    d, total, m1, m2 = abs(y[0]), 0.0, 0.0, 0.0
     for side in range(3):
         p, q = (a, b) if side == 0 else ((b, c) if side == 1 else (c, a))
         e1, e2 = q[1] - p[1], q[2] - p[2]
@@ -160,9 +160,20 @@ def plane_potential(a, b, c, y):  # type: ignore[no-untyped-def]
         e1, e2 = e1 / length, e2 / length
         s1, s2 = p[1] - y[1], p[2] - y[2]
         t, low = s1 * e2 - s2 * e1, s1 * e1 + s2 * e2
-        f, angle = edge_terms(t, low, low + length, d)
+        high = low + length
+        f, angle = edge_terms(t, low, high, d)
         total += t * f - d * angle
-    return total
+        # the moment about the point's foot, outwards from each edge
+        square = t * t + d * d
+        moment = (square * f + high * np.sqrt(square + high * high) - low * np.sqrt(square + low * low)) / 2
+        m1 += e2 * moment
+        m2 -= e1 * moment
+    twice = (b[1] - a[1]) * (c[2] - a[2]) - (b[2] - a[2]) * (c[1] - a[1])
+    for side in range(3):
+        p, q = (b, c) if side == 0 else ((c, a) if side == 1 else (a, b))
+        # gradient of the corner's function: +x across the opposite edge, over twice the area
+        g1, g2 = -(q[2] - p[2]) / twice, (q[1] - p[1]) / twice
+        out[side] = ((y[1] - p[1]) * g1 + (y[2] - p[2]) * g2) * total + g1 * m1 + g2 * m2
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
@@ -199,13 +210,9 @@ def double_layer(corner, n, area, y, out):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
-def place_image(flat, t, g, a, b, c):  # type: ignore[no-untyped-def]
-    """Corners of the image of a plane element, still counter-clockwise seen from the front."""
-    turned = g[1] * g[2] < 0
-    for i in range(3):
-        a[i] = g[i] * flat[t, 0, i]
-        b[i] = g[i] * flat[t, 2 if turned else 1, i]
-        c[i] = g[i] * flat[t, 1 if turned else 2, i]
+def corner_order(g):  # type: ignore[no-untyped-def]
+    """In which order an image's corners are counter-clockwise seen from the front."""
+    return (0, 2, 1) if g[1] * g[2] < 0 else (0, 1, 2)
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
@@ -213,24 +220,29 @@ def integrate_still(  # type: ignore[no-untyped-def]
     corners, normal, area, flat, flat_area, images, plane, outer, image, in_plane, point, weight, out
 ):  # fmt: skip
     """See NearTable: the outer triangle's points under the element's potential, the element's points under its double layer."""
-    a, b, c = np.empty(3), np.empty(3), np.empty(3)
+    a = np.empty((3, 3))
     x, y, field = np.empty(3), np.empty(3), np.empty(3)
     for n in range(plane.size):
-        t, s = plane[n], outer[n]
-        place_image(flat, t, images[image[n]], a, b, c)
+        t, s, g = plane[n], outer[n], images[image[n]]
+        turn = corner_order(g)
+        for m in range(3):
+            for i in range(3):
+                a[m, i] = g[i] * flat[t, turn[m], i]
         # G_h = 2 G
         scale, turned = area[s] / (2 * np.pi), flat_area[t] / (2 * np.pi)
         for q in range(weight.size):
             for i in range(3):
                 y[i] = point[q, 0] * corners[s, 0, i] + point[q, 1] * corners[s, 1, i] + point[q, 2] * corners[s, 2, i]
-                x[i] = point[q, 0] * a[i] + point[q, 1] * b[i] + point[q, 2] * c[i]
-            potential = plane_potential(a, b, c, y)
-            for i in range(3):
-                out[n, 0, i] += scale * weight[q] * point[q, i] * potential
+                x[i] = point[q, 0] * a[0, i] + point[q, 1] * a[1, i] + point[q, 2] * a[2, i]
+            plane_potential(a[0], a[1], a[2], y, field)
+            for m in range(3):
+                for i in range(3):
+                    out[n, 0, turn[m], i] += scale * weight[q] * point[q, i] * field[m]
             if not in_plane:
                 double_layer(corners[s], normal[s], area[s], x, field)
-                for i in range(3):
-                    out[n, 1, i] += turned * weight[q] * field[i]
+                for m in range(3):
+                    for i in range(3):
+                        out[n, 1, turn[m], i] += turned * weight[q] * point[q, m] * field[i]
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
@@ -238,50 +250,48 @@ def add_waves(  # type: ignore[no-untyped-def]
     wavenumber, corners, normal, area, flat, flat_area, images, plane, outer, image, wave_point, wave_weight, inner_point,
     inner_weight, middle, out,
 ):  # fmt: skip
-    """Add to out (N, 2, 3) what e^{-jkR} adds to the static kernels, less the regular rule."""
+    """Add to out (N, 2, 3, 3) what e^{-jkR} adds to the static kernels, less the regular rule."""
     k = wavenumber
-    a, b, c = np.empty(3), np.empty(3), np.empty(3)
-    x, y = np.empty(3), np.empty(3)
+    d = np.empty(3)
     for n in range(plane.size):
-        t, s = plane[n], outer[n]
-        place_image(flat, t, images[image[n]], a, b, c)
+        t, s, g = plane[n], outer[n], images[image[n]]
         scale = area[s] * flat_area[t] / (2 * np.pi)
         for q in range(wave_weight.size):
-            for i in range(3):
-                y[i] = wave_point[q, 0] * corners[s, 0, i] + wave_point[q, 1] * corners[s, 1, i]
-                y[i] += wave_point[q, 2] * corners[s, 2, i]
-            green, slope = 0j, 0j
             for p in range(inner_weight.size):
                 square, along = 0.0, 0.0
                 for i in range(3):
-                    x[i] = y[i] - (inner_point[p, 0] * a[i] + inner_point[p, 1] * b[i] + inner_point[p, 2] * c[i])
-                    square += x[i] * x[i]
-                    along += x[i] * normal[s, i]
+                    d[i] = 0.0
+                    for m in range(3):
+                        d[i] += wave_point[q, m] * corners[s, m, i] - inner_point[p, m] * g[i] * flat[t, m, i]
+                    square += d[i] * d[i]
+                    along += d[i] * normal[s, i]
                 r = np.sqrt(square)
-                wave = np.exp(-1j * k * r)
                 if k * r > 1e-4:
-                    green += inner_weight[p] * (wave - 1) / r
-                    slope += inner_weight[p] * (1 - (1 + 1j * k * r) * wave) * along / (square * r)
+                    wave = np.exp(-1j * k * r)
+                    green, slope = (wave - 1) / r, (1 - (1 + 1j * k * r) * wave) * along / (square * r)
                 else:
-                    green -= inner_weight[p] * 1j * k
-            for i in range(3):
-                out[n, 0, i] += scale * wave_weight[q] * wave_point[q, i] * green
-                out[n, 1, i] += scale * wave_weight[q] * wave_point[q, i] * slope
+                    green, slope = -1j * k, 0j
+                share = scale * wave_weight[q] * inner_weight[p]
+                for m in range(3):
+                    for i in range(3):
+                        both = share * inner_point[p, m] * wave_point[q, i]
+                        out[n, 0, m, i] += both * green
+                        out[n, 1, m, i] += both * slope
         for q in range(3):
-            for i in range(3):
-                y[i] = middle[q, 0] * corners[s, 0, i] + middle[q, 1] * corners[s, 1, i] + middle[q, 2] * corners[s, 2, i]
-            green, slope = 0j, 0j
             for p in range(3):
                 square, along = 0.0, 0.0
                 for i in range(3):
-                    x[i] = y[i] - (middle[p, 0] * a[i] + middle[p, 1] * b[i] + middle[p, 2] * c[i])
-                    square += x[i] * x[i]
-                    along += x[i] * normal[s, i]
+                    d[i] = 0.0
+                    for m in range(3):
+                        d[i] += middle[q, m] * corners[s, m, i] - middle[p, m] * g[i] * flat[t, m, i]
+                    square += d[i] * d[i]
+                    along += d[i] * normal[s, i]
                 if square > 1e-13:
                     r = np.sqrt(square)
                     wave = np.exp(-1j * k * r) / r
-                    green += wave
-                    slope -= (1 + 1j * k * r) * wave * along / square
-            for i in range(3):
-                out[n, 0, i] -= scale / 9 * middle[q, i] * green
-                out[n, 1, i] -= scale / 9 * middle[q, i] * slope
+                    slope = -(1 + 1j * k * r) * wave * along / square
+                    for m in range(3):
+                        for i in range(3):
+                            both = scale / 9 * middle[p, m] * middle[q, i]
+                            out[n, 0, m, i] -= both * wave
+                            out[n, 1, m, i] -= both * slope

@@ -13,7 +13,6 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from evenfield.radiation.flush_body import PlaneElements
 from evenfield.radiation.midpoint_grid import MidpointGrid
 from evenfield.radiation.sine_cosine import sine_cosine
 
@@ -57,57 +56,30 @@ def surface_points(grid: MidpointGrid, origin: Floats, vertices: int) -> PointSe
     )
 
 
-@dataclass(frozen=True)
-class PlanePoints:
-    """Midpoints of the plane's elements, shared by neighbours. position : (P, 3); member : (T, 3) each element's midpoints."""
-
-    position: Floats
-    member: Ints
-
-    def as_set(self, plane: PlaneElements) -> PointSet:
-        """Of constant functions: a third of the area for the element on either side."""
-        count = len(self.position)
-        target, strength = np.full((count, 2), -1, np.int64), np.zeros((count, 2))
-        used = np.zeros(count, np.int64)
-        for element, points in enumerate(self.member):
-            for p in points:
-                target[p, used[p]], strength[p, used[p]] = element, plane.area[element] / 3
-                used[p] += 1
-        nothing = np.zeros((count, 3))
-        return PointSet(self.position, nothing, strength, 0 * strength, target, len(plane))
-
-
-def plane_points(plane: PlaneElements) -> PlanePoints:
-    """The midpoints of the plane's elements, in the elements' order."""
-    corner = plane.corners
-    middle = ((corner + np.roll(corner, -1, axis=1)) / 2).reshape(-1, 3)
-    names = np.column_stack([(middle * 1e10).round().astype(np.int64), np.repeat(plane.recess, 3)])
-    _, first, which = np.unique(names, axis=0, return_index=True, return_inverse=True)
-    rank = np.empty(len(first), np.int64)
-    order = np.argsort(first)
-    rank[order] = np.arange(len(order))
-    return PlanePoints(middle[first[order]], rank[which.ravel()].reshape(-1, 3))
+def points_themselves(position: Floats) -> PointSet:
+    """Unit strength at each point, no slope: the plane seen from itself."""
+    count = len(position)
+    one, none = np.column_stack([np.ones(count), np.zeros(count)]), np.zeros((count, 2))
+    target = np.column_stack([np.arange(count), np.full(count, -1)])
+    return PointSet(position, np.zeros((count, 3)), one, none, target, count)
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
-def plane_rows(wavenumber, images, test, member, area, place, strength, slope, target, source, green, normal, load):  # type: ignore[no-untyped-def]
-    """Rows of some plane elements against a set of points.
+def plane_rows(wavenumber, images, test, place, strength, slope, target, source, green, normal, load):  # type: ignore[no-untyped-def]
+    """Rows of some points of the plane, test (E, 3), against a set of points.
 
-    test : (E, 3) midpoints that `member` (T, 3) refers to; place .. target : see PointSet.tables
-    source : (K, 2, P) strengths of known sources, re and im
-    green, normal : (T, N) complex, added to: integrals of G_h and dG_h/dn; load : (T, K) complex, added to: of G_h times `source`
+    place .. target : see PointSet.tables; source : (K, 2, P) strengths of known sources, re and im
+    green, normal : (E, N) complex, added to: G_h and dG_h/dn summed over the points; load : (E, K) complex: of G_h times `source`
     """
     real = place.dtype.type
     one, zero, tiny = real(1), real(0), real(1e-13)
     turns, k = real(wavenumber / (2 * np.pi)), real(wavenumber)
     inverse_2pi = real(1 / (2 * np.pi))
-    count, points = test.shape[0], place.shape[1]
-    rows = np.empty((count, 4, STRIP), place.dtype)
-    line = np.empty((4, STRIP), place.dtype)
-    for begin in range(0, points, STRIP):
-        size = min(STRIP, points - begin)
-        for e in range(count):
-            row = rows[e]
+    points = place.shape[1]
+    row = np.empty((4, STRIP), place.dtype)
+    for e in range(test.shape[0]):
+        for begin in range(0, points, STRIP):
+            size = min(STRIP, points - begin)
             row[:] = zero
             for g in range(images.shape[0]):
                 x0, x1, x2 = test[e, 0] * images[g, 0], test[e, 1] * images[g, 1], test[e, 2] * images[g, 2]
@@ -126,24 +98,18 @@ def plane_rows(wavenumber, images, test, member, area, place, strength, slope, t
                     row[1, i] += gi
                     row[2, i] += (gr - k * r * gi) * along
                     row[3, i] += (gi + k * r * gr) * along
-        for t in range(member.shape[0]):
-            share = area[t] / real(3)
-            a, b, c = rows[member[t, 0]], rows[member[t, 1]], rows[member[t, 2]]
-            for n in range(4):
-                for i in range(size):
-                    line[n, i] = share * (a[n, i] + b[n, i] + c[n, i])
             for m in range(2):
                 for i in range(size):
                     p = begin + i
                     v = target[m, p]
                     if v >= 0:
                         w, s = strength[m, p], slope[m, p]
-                        green[t, v] += complex(w * line[0, i], w * line[1, i])
-                        normal[t, v] += complex(s * line[2, i], s * line[3, i])
+                        green[e, v] += complex(w * row[0, i], w * row[1, i])
+                        normal[e, v] += complex(s * row[2, i], s * row[3, i])
             for n in range(source.shape[0]):
                 re, im = zero, zero
                 for i in range(size):
                     p = begin + i
-                    re += line[0, i] * source[n, 0, p] - line[1, i] * source[n, 1, p]
-                    im += line[0, i] * source[n, 1, p] + line[1, i] * source[n, 0, p]
-                load[t, n] += complex(re, im)
+                    re += row[0, i] * source[n, 0, p] - row[1, i] * source[n, 1, p]
+                    im += row[0, i] * source[n, 1, p] + row[1, i] * source[n, 0, p]
+                load[e, n] += complex(re, im)

@@ -32,7 +32,7 @@ class FlushFrequency:
 
     wall_pressure : for each recess, then what stands out, (part, V') Pa on its solved vertices
     flat_load : (part, T') N, integral of the pressure over each moving flat element
-    derivative : (part, T) Pa/m, given on the mesh's triangles; plane_derivative : (part, T'') found in the plane
+    derivative : (part, T) Pa/m, given on the mesh's triangles; plane_values : (part, T'') found in the plane
     part_error_db : (part,) estimated error of each part's level
     """
 
@@ -41,7 +41,7 @@ class FlushFrequency:
     wall_pressure: tuple[Complex, ...] = field(repr=False)
     flat_load: Complex = field(repr=False)
     derivative: Complex = field(repr=False)
-    plane_derivative: Complex = field(repr=False)
+    plane_values: Complex = field(repr=False)
     iterations: NDArray[np.int64]
     seconds: float
     elements_per_wavelength: float
@@ -85,14 +85,16 @@ class FlushFrequency:
             )
         return result
 
+    @property
+    def _plane_means(self) -> Complex:
+        """(part, T'') means of q over the plane's elements."""
+        return self.problem.system.basis.on_elements(self.plane_values)
+
     def _plane_far_field(self, u: Floats) -> Complex:
         p, system = self.problem, self.problem.system
-        points = system.plane_set
-        share: Complex = np.zeros((len(self.parts), len(points.position)), complex)
-        for end in range(2):
-            there = points.target[:, end] >= 0
-            share[:, there] += self.plane_derivative[:, points.target[there, end]] * points.strength[there, end]
-        place = np.concatenate([points.position, points.normal], axis=1).T
+        share = np.asarray((system.points.weight @ self.plane_values.T).T)
+        position = system.points.position
+        place = np.concatenate([position, 0 * position], axis=1).T
         planes = np.stack([0 * share.real, 0 * share.real, share.real, share.imag], axis=1)
         tables = (np.ascontiguousarray(place.astype(system.real)), np.ascontiguousarray(planes.astype(system.real)))
         total: Complex = np.zeros((len(self.parts), len(u)), complex)
@@ -138,7 +140,7 @@ class FlushFrequency:
     def _in_front(self, x: Floats) -> Complex:
         p = self.problem.body
         nothing = np.zeros((len(self.parts), 3 * len(p.plane)), complex)
-        q = self.plane_derivative
+        q = self._plane_means
         flat = self._plane_body(np.ones(len(p.plane), bool), p.images)
         total = surface_field.integrate_at(flat, self.wavenumber, nothing, q, x)
         if p.proud is not None:
@@ -156,7 +158,7 @@ class FlushFrequency:
         )
         chosen = p.plane.recess == number
         mouth = self._plane_body(chosen, wall.images[: wall.copies])
-        q = -self.plane_derivative[:, chosen]
+        q = -self._plane_means[:, chosen]
         return total + surface_field.integrate_at(mouth, self.wavenumber, np.zeros((len(q), 3 * q.shape[1]), complex), q, x)
 
     def _plane_body(self, chosen: NDArray[np.bool_], images: Floats) -> SurfaceBody:
