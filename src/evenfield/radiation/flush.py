@@ -75,7 +75,7 @@ class FlushProblem:
         system, solver = self.system, self.solver
         matrix, right, flat = system.assemble(k, derivative)
         if system.unknowns:
-            found = solve_in_step(matrix, right, solver.tolerance, solver.max_iterations, solver.worker_count)
+            found = solve_in_step(matrix, right, solver.tolerance, 3 * solver.max_iterations, solver.worker_count)
             unknown, iterations = found.solution, found.iterations
         else:
             unknown, iterations = right, np.zeros(len(shape), np.int64)
