@@ -26,6 +26,7 @@ _WHERE = {
     "solve_flush": "flush",
     "solve_meridian": "meridian",
     "solve_surface": "surface",
+    "throat_impedance": "throat",
 }
 
 PHYSICS_VERSION = 1
@@ -57,6 +58,7 @@ if TYPE_CHECKING:
     from evenfield.radiation.surface_solution import SurfaceSolution as SurfaceSolution
     from evenfield.radiation.surface_solution import SurfaceStatistics as SurfaceStatistics
     from evenfield.radiation.surface_solver import SurfaceSolver as SurfaceSolver
+    from evenfield.radiation.throat import throat_impedance as throat_impedance
 
 
 def __getattr__(name: str) -> Any:

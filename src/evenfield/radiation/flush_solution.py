@@ -215,6 +215,12 @@ class FlushFrequency:
         """(part, part) generalised force on the first part per unit velocity of the second, N s/m; see SurfaceSolution."""
         return self._load(self._shape)
 
+    @property
+    def volume_velocity(self) -> Complex:
+        """(part,) m3/s into the air per unit motion of each part."""
+        scale = -1j * self.problem.air.density * 2 * np.pi * self.frequency_hz
+        return np.asarray(self.derivative @ self.problem.mesh.area / scale)
+
     @cached_property
     def _shape(self) -> Complex:
         return np.asarray(self.derivative.conj() / (1j * self.problem.air.density * 2 * np.pi * self.frequency_hz))
@@ -267,6 +273,11 @@ class FlushSolution:
     def radiation_impedance(self) -> Complex:
         """(part, part, F) generalised force on the part per unit velocity, N s/m, positive resistance."""
         return np.stack([s.radiation_impedance for s in self.frequencies], axis=-1)
+
+    @property
+    def volume_velocity(self) -> Complex:
+        """(part,) m3/s into the air per unit motion of each part."""
+        return self.frequencies[0].volume_velocity
 
     @property
     def error_db(self) -> Floats:

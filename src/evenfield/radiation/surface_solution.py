@@ -135,6 +135,13 @@ class FrequencySolution:
         shape = self.derivative.conj() / (1j * self.problem.air.density * 2 * np.pi * self.frequency_hz)
         return np.asarray(b.copies * (shape * b.area) @ mean.T)
 
+    @property
+    def volume_velocity(self) -> Complex:
+        """(part,) m3/s into the air per unit motion of each part."""
+        b = self.problem.body
+        scale = -1j * self.problem.air.density * 2 * np.pi * self.frequency_hz
+        return np.asarray(b.copies * (self.derivative @ b.area) / scale)
+
 
 @dataclass(frozen=True)
 class SurfaceSolution:
@@ -172,6 +179,11 @@ class SurfaceSolution:
     def radiation_impedance(self) -> Complex:
         """(part, part, F) generalised force on the part per unit velocity, N s/m, positive resistance."""
         return np.stack([s.radiation_impedance for s in self.frequencies], axis=-1)
+
+    @property
+    def volume_velocity(self) -> Complex:
+        """(part,) m3/s into the air per unit motion of each part."""
+        return self.frequencies[0].volume_velocity
 
     @property
     def error_db(self) -> NDArray[np.float64]:
