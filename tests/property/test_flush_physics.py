@@ -14,6 +14,10 @@ F = np.array([400.0, 1500.0, 3500.0])
 SPHERE = sphere_directions(5.0)
 
 
+def scale_of(values):
+    return float(np.nanmax(np.abs(values)))
+
+
 def front(edge=0.012):
     """A wide cone in the middle, two deep horns beside each other above it, a flat piston below, a proud dome moving on top."""
     cone = revolved_surface([(-0.03, 0.0), (-0.03, 0.03), (0.0, 0.08)], edge, [1, 1])
@@ -39,7 +43,7 @@ def test_mirror_plane_changes_nothing(solved):
     assert np.abs(solved.radiation_impedance - z).max() < 5e-3 * np.abs(z).max()
     points = np.array([[0.3, 0.1, 0.2], [-0.02, 0.06, 0.13], [-0.02, -0.06, 0.13], [-0.01, 0.01, 0.02], [0.05, 0.03, -0.1]])
     assert solved.pressure_at(points) == pytest.approx(whole.pressure_at(points), rel=0.02, abs=2.0)
-    assert solved.surface_pressure == pytest.approx(whole.surface_pressure, rel=0.02, abs=4.0)
+    assert solved.surface_pressure == pytest.approx(whole.surface_pressure, rel=0.02, abs=0.01 * scale_of(whole.surface_pressure))
 
 
 def test_power_from_impedance_is_that_of_the_far_field(solved):
@@ -60,8 +64,8 @@ def test_impedance_is_symmetric(solved):
 def test_nothing_behind_and_continuous_in_the_mouth(solved):
     behind = SPHERE.vectors[:, 0] < -1e-9
     assert np.all(solved.far_field(SPHERE)[:, behind] == 0)
-    before, within = solved.pressure_at([[0.0015, 0.0, 0.02]]), solved.pressure_at([[-0.0015, 0.0, 0.02]])
-    assert before == pytest.approx(within, rel=0.05, abs=0.01 * np.abs(within).max())
+    before, within = (solved.pressure_at([[x, 0.0, 0.02]]) for x in (4e-4, -4e-4))
+    assert before == pytest.approx(within, rel=0.03, abs=0.01 * scale_of(within))
 
 
 def test_the_field_far_off_is_the_far_field(solved):
@@ -78,12 +82,8 @@ def test_one_small_flush_piston_has_twice_the_pressure_of_a_free_point():
     assert abs(found.far_field([[1.0, 0, 0]])[0, 0, 0]) == pytest.approx(exact, rel=1e-3)
 
 
-def test_a_cabinet_before_a_wall_is_not_flush_but_a_cap_on_it_is_the_proud_dome():
-    # the same hemisphere by both ways: standing on a rigid plane, and proud of a baffle
-    ball = capped_sphere(0.05, np.radians(40), 0.012)
-    half = np.all(ball.vertices[ball.triangles][:, :, 0] > -1e-9, axis=1)
-    if not half.any():
-        pytest.skip("no ring at the equator")
+def test_standing_on_a_plane_is_standing_proud_of_a_baffle():
+    # the same hemisphere by both ways
     t = np.linspace(0, np.pi / 2, 8)
     dome = revolved_surface([(0.05 * np.cos(s), 0.05 * np.sin(s)) for s in t[:-1]] + [(0.0, 0.05)], 0.012, [1, 1, 1, 0, 0, 0, 0])
     rim = np.unique(dome.vertices[dome.vertices[:, 0] == 0], axis=0)
@@ -100,13 +100,9 @@ def test_a_cabinet_before_a_wall_is_not_flush_but_a_cap_on_it_is_the_proud_dome(
 def test_the_load_at_a_throat():
     wall, f = [(-0.05, 0.0), (-0.05, 0.015), (0.0, 0.03)], np.array([300.0, 2000.0])
     flush = solve_flush(revolved_surface(wall, 0.005, [1, 0]), f, mirror=("y", "z"))
-    line = Meridian(
-        np.array(
-            [(-0.05 + 0.0025 * i, 0.015 + 0.00075 * i) for i in range(20, 0, -1)]
-            + [(-0.05, 0.0015 * i) for i in range(10, -1, -1)]
-        ),
-        np.array([0] * 20 + [1] * 10),
-    )
+    slope, throat = np.linspace(1, 0, 21)[:-1, None], np.linspace(1, 0, 11)
+    points = np.concatenate([[-0.05, 0.015] + slope * [0.05, 0.015], np.column_stack([np.full(11, -0.05), 0.015 * throat])])
+    line = Meridian(points, np.array([0] * 20 + [1] * 10))
     ring = solve_meridian(line, f, baffle=True)
     assert ring.volume_velocity == pytest.approx([np.pi * 0.015**2], rel=1e-9)
     assert throat_impedance(flush) == pytest.approx(throat_impedance(ring, 1), rel=0.01)
@@ -149,11 +145,11 @@ def test_the_rest_of_a_cabinet_is_behind_the_baffle():
 def test_what_is_refused():
     with pytest.raises(MeshError, match=r"part 2.*Flush in a wall only the front radiates"):
         solve_flush(box((1, 2)), 100.0)
-    with pytest.raises(MeshError, match="none"):
+    with pytest.raises(MeshError, match="wholly rigid"):
         solve_flush(box((0, 0)), 100.0)
     moved = box((1, 0))
     with pytest.raises(MeshError, match="triangles that cross it"):
-        solve_flush(SurfaceMesh(moved.vertices + [0.02, 0, 0], moved.triangles, moved.part), 100.0)
+        solve_flush(SurfaceMesh(moved.vertices + np.array([0.02, 0, 0]), moved.triangles, moved.part), 100.0)
     with pytest.raises(MeshError, match="edges of at most"):
         solve_flush(box((1, 0)), 5000.0)
     mesh = revolved_surface([(-0.05, 0.0), (-0.05, 0.015), (0.0, 0.03)], 0.006, [1, 0])
