@@ -58,9 +58,9 @@ def test_a_low_source_flush_has_the_directivity_index_of_a_half_space(flush):
 
 def test_flush_is_six_decibels_louder_at_low_frequency(flush):
     # the same volume velocity into half the space, the box's spring far stiffer than any load of air
-    free = ef.predict(design("free"), frequency_hz=AXIS[:6])
-    gain = 20 * np.log10(np.abs(flush.system.on_axis()[:6] / free.system.on_axis()))
-    assert gain == pytest.approx(6.02, abs=0.35)
+    free = ef.predict(design("free"), frequency_hz=AXIS[:3])
+    gain = 20 * np.log10(np.abs(flush.system.on_axis()[:3] / free.system.on_axis()))
+    assert gain == pytest.approx(6.02, abs=0.2)
 
 
 def test_flush_says_what_its_figures_mean(flush):
@@ -99,8 +99,9 @@ def test_before_a_wall_the_prediction_stays_free_field():
 def test_a_bad_mounting_names_the_key(tmp_path, text, words):
     path = tmp_path / "bad.yaml"
     path.write_text(
-        f"evenfield: 1\nname: x\nmounting: {text}\ncabinet: {{width: 160 mm, height: 220 mm, depth: 150 mm, edge_radius: 15 mm, "
-        "net_volume: 2.5 L}\nways:\n  low: {driver: {kind: dome, re: 4 ohm, bl: 3 Tm, mms: 0.8 g, fs: 400 Hz, qms: 1, sd: 12 cm2}}\n"
+        f"evenfield: 1\nname: x\nmounting: {text}\n"
+        "cabinet: {width: 160 mm, height: 220 mm, depth: 150 mm, edge_radius: 15 mm, net_volume: 2.5 L}\n"
+        "ways:\n  low:\n    driver: {kind: dome, re: 4 ohm, bl: 3 Tm, mms: 0.8 g, fs: 400 Hz, qms: 1, sd: 12 cm2}\n"
     )
     with pytest.raises(ef.DesignError) as caught:
         check_file(path)
