@@ -153,6 +153,16 @@ def test_what_is_refused():
     with pytest.raises(MeshError, match="edges of at most"):
         solve_flush(box((1, 0)), 5000.0)
     mesh = revolved_surface([(-0.05, 0.0), (-0.05, 0.015), (0.0, 0.03)], 0.006, [1, 0])
+    holed = SurfaceMesh(mesh.vertices, mesh.triangles[1:], mesh.part[1:])
+    with pytest.raises(MeshError, match="free edges off it"):
+        solve_flush(holed, 100.0)
+    turned = mesh.triangles.copy()
+    turned[0] = turned[0, ::-1]
+    with pytest.raises(MeshError, match="doubly used edges"):
+        solve_flush(SurfaceMesh(mesh.vertices, turned, mesh.part), 100.0)
+    flat = revolved_surface([(0.0, 0.0), (0.0, 0.03)], 0.01, [1])
+    with pytest.raises(MeshError, match="face back"):
+        solve_flush(SurfaceMesh(flat.vertices, flat.triangles[:, ::-1], flat.part), 100.0)
     with pytest.raises(DataError, match="in front of the baffle"):
         solve_flush(mesh, 100.0).pressure_at([[-0.2, 0.0, 0.0]])
     with pytest.raises(MeshError, match="estimated error"):

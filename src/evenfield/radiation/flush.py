@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from evenfield.base import Air, DataError, MeshError, message
 from evenfield.data import SurfaceMesh
 from evenfield.data.mesh import Mirror, PartName
+from evenfield.data.mesh_faults import check_simple
 from evenfield.radiation.block_gmres import solve_in_step
 from evenfield.radiation.flush_body import FlushBody, split_body
 from evenfield.radiation.flush_error import flush_errors_db
@@ -129,6 +130,7 @@ def iterate_flush(
 ) -> Iterator[FlushFrequency]:
     """As `solve_flush`, one frequency at a time, so that a caller can keep each and resume after a stop."""
     frequencies = check_frequencies(frequency_hz)
+    check_simple(mesh)
     given = None if velocity is None else check_velocity(velocity, len(mesh.triangles), len(frequencies))
     patterns = None if given is None else tuple(range(1, len(given) + 1))
     problem = FlushProblem(mesh, motion, axis, mirror, air, solver, accuracy, patterns)

@@ -90,6 +90,7 @@ def split_body(mesh: SurfaceMesh, mirror: Mirror) -> FlushBody:
     x = vertices[mesh.triangles, 0]
     flat = np.all(x == 0, axis=1)
     _refuse_crossing((x.min(axis=1) < 0) & (x.max(axis=1) > 0))
+    _refuse_holes(mesh, ~flat)
     piece = _pieces(mesh, ~flat)
     moving = np.any([mesh.of_part(n) for n in mesh.parts] or [np.zeros(len(flat), bool)], axis=0)
     behind = np.zeros(len(flat), bool)
@@ -104,6 +105,7 @@ def split_body(mesh: SurfaceMesh, mirror: Mirror) -> FlushBody:
         else:
             behind[own] = True
     _refuse_behind(mesh, behind & moving)
+    _refuse_turned(flat & moving & (mesh.cross[:, 0] < 0))
     if not hollow and not np.any(proud) and not np.any(flat & moving):
         raise MeshError(message("mesh", "with a moving part, a recess or a protrusion on the baffle x = 0", "none"))
     axes = mirror_axes(mirror)
@@ -146,6 +148,42 @@ def _refuse_behind(mesh: SurfaceMesh, lost: Bools) -> None:
         raise MeshError(
             message("mesh", "without moving parts behind the baffle", f"part {', '.join(names)} there",
                     cause="Flush in a wall only the front radiates", fix="the part on the front face, or a free-standing body")
+        )  # fmt: skip
+
+
+def _refuse_holes(mesh: SurfaceMesh, chosen: Bools) -> None:
+    """Free edges belong into the plane, where the air is open or the baffle goes on; no edge is used twice one way."""
+    index = np.flatnonzero(chosen)
+    t, count = mesh.triangles[index], np.int64(len(mesh.vertices))
+    start, end = t.ravel(), np.roll(t, -1, axis=1).ravel()
+    forward = start * count + end
+    values, times = np.unique(forward, return_counts=True)
+    twice = np.flatnonzero(np.isin(forward, values[times > 1]))
+    if len(twice):
+        where = np.unique(index[twice // 3])
+        raise MeshError(
+            message("mesh", "manifold and consistently oriented", f"{int((times > 1).sum())} doubly used edges",
+                    where=f"triangles {where[:5].tolist()}", fix="flipping the triangles that run the wrong way round"),
+            where.tolist(),
+        )  # fmt: skip
+    x = mesh.vertices[:, 0]
+    lonely = np.flatnonzero(~np.isin(forward, end * count + start) & ((x[start] != 0) | (x[end] != 0)))
+    if len(lonely):
+        where = np.unique(index[lonely // 3])
+        raise MeshError(
+            message("mesh", "open in the baffle's plane x = 0 only", f"{len(lonely)} free edges off it",
+                    where=f"triangles {where[:5].tolist()}", fix="closing the hole or merging doubled vertices"),
+            where.tolist(),
+        )  # fmt: skip
+
+
+def _refuse_turned(turned: Bools) -> None:
+    where = np.flatnonzero(turned)
+    if len(where):
+        raise MeshError(
+            message("mesh", "facing forward where it moves in the baffle's plane", f"{len(where)} triangles that face back",
+                    where=f"triangles {where[:5].tolist()}", fix="reversing each triangle"),
+            where.tolist(),
         )  # fmt: skip
 
 
