@@ -111,6 +111,28 @@ def test_proud_dome():
     assert np.all(error < 1.5 * found.error_db)
 
 
+def test_hemisphere_and_a_flat_ring_around_it():
+    # both moving, each alone; at k a = pi, where the ball's inside resonates, and above
+    t, a = np.linspace(0, np.pi / 2, 11), 0.05
+    dome = [(a * np.cos(s), a * np.sin(s)) for s in t[:-1]]
+    line = [*dome, (0.0, a), (0.0, 0.08)]
+    part = [1] * 10 + [2]
+    f = frequency([1.0, np.pi, 4.5], a)
+    truth = solve_meridian(meridian(line, part, 0.0015), f, baffle=True)
+    found = solve_flush(revolved_surface(line, 0.009, part), f, mirror=("y", "z"))
+    assert truth.parts == found.parts == (1, 2)
+    wanted = truth.far_field(TOWARDS)
+    loud = np.abs(wanted) > np.abs(wanted).max(axis=1, keepdims=True) / 10
+    error = np.abs(20 * np.log10(np.abs(found.far_field(TOWARDS) / wanted)))[loud]
+    assert error.max() < 0.1
+    # the facets of the dome have less area than the dome
+    z = found.radiation_impedance
+    assert z[1, 1] == pytest.approx(truth.radiation_impedance[1, 1], rel=0.01)
+    assert z[1, 0] == pytest.approx(truth.radiation_impedance[1, 0], rel=0.02)
+    assert z[0, 1] == pytest.approx(z[1, 0], rel=0.01)
+    assert z[0, 0] == pytest.approx(truth.radiation_impedance[0, 0], rel=0.02)
+
+
 def test_deep_tube_in_a_baffle():
     # the end correction of a tube's flanged end, 0.8216 radii (Nomura, Yamamura & Inawashiro 1960; from memory), k a -> 0:
     # a piston at the bottom of a tube of length L feels the mass of L + 0.8216 a
