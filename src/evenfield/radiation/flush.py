@@ -13,11 +13,11 @@ from evenfield.base import Air, DataError, MeshError, message
 from evenfield.data import SurfaceMesh
 from evenfield.data.mesh import Mirror, PartName
 from evenfield.data.mesh_faults import check_simple
-from evenfield.radiation.block_gmres import solve_in_step
 from evenfield.radiation.flush_body import FlushBody, split_body
 from evenfield.radiation.flush_error import flush_errors_db
 from evenfield.radiation.flush_matrix import FlushMatrix
 from evenfield.radiation.flush_solution import FlushFrequency, FlushSolution
+from evenfield.radiation.flush_solve import solve_joined
 from evenfield.radiation.surface_checks import check_frequencies, check_memory, check_resolution, part_edges
 from evenfield.radiation.surface_error import hold_reference
 from evenfield.radiation.surface_motion import Motion, check_symmetric, check_velocity, part_motion
@@ -76,7 +76,8 @@ class FlushProblem:
         system, solver = self.system, self.solver
         matrix, right, flat = system.assemble(k, derivative)
         if system.unknowns:
-            found = solve_in_step(matrix, right, solver.tolerance, 3 * solver.max_iterations, solver.worker_count)
+            walls = int(system.first[-1])
+            found = solve_joined(matrix, walls, right, solver.tolerance, solver.max_iterations, solver.worker_count)
             unknown, iterations = found.solution, found.iterations
         else:
             unknown, iterations = right, np.zeros(len(shape), np.int64)

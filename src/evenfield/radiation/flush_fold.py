@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from evenfield.radiation import near_integrals
 from evenfield.radiation.flush_near import double_layer, outer_rules
 from evenfield.radiation.near_pairs import NearPairs
-from evenfield.radiation.quadrature import SEPARATE, interior_rule, product_rule, touching_rule
+from evenfield.radiation.quadrature import MIDPOINTS, interior_rule
 from evenfield.radiation.surface_matrix import SurfaceMatrix
 
 Complex = NDArray[np.complexfloating[Any, Any]]
@@ -42,22 +42,18 @@ class Folds:
         for g, still in zip(self.groups, self.still, strict=True):
             out = still.astype(complex)
             fold_waves(
-                wavenumber, body.corners, body.normal, body.area, body.images, g.first, g.second, g.image, *inner, out
+                wavenumber, body.corners, body.normal, body.area, body.images, g.first, g.second, g.image, *inner, MIDPOINTS[0], out
             )  # fmt: skip
             change = (out - _usual(self.system, wavenumber, g)).astype(self.system.complex)
             near_integrals.add_pairs(body.triangles, g.first, g.second, change, matrix)
 
 
 def _usual(system: SurfaceMatrix, wavenumber: float, g: NearPairs) -> Complex:
-    """What the near rule found for the pairs, regular rule left out: (N, 2, 3, 3)."""
-    solver = system.solver
-    one = interior_rule(solver.near_degree)
-    rule = product_rule(one, one) if g.shared == SEPARATE else touching_rule(g.shared, solver.touching_order)
+    """What the near rule, less the regular one, found for the pairs: (N, 2, 3, 3)."""
     out = np.empty((len(g), 2, 3, 3), system.complex)
     near_integrals.matrix_pairs(
-        wavenumber, 0.0, *system.shape, g.first, g.second, g.image, g.turn_first, g.turn_second,
-        *near_integrals.rule_tables(rule, system.real), out,
-    )  # fmt: skip
+        wavenumber, 0.0, *system.shape, g.first, g.second, g.image, g.turn_first, g.turn_second, *system.rule(g), out
+    )
     return out
 
 
@@ -84,8 +80,8 @@ def fold_still(corners, normal, area, images, first, second, image, points, weig
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
-def fold_waves(wavenumber, corners, normal, area, images, first, second, image, inner, weight, out):  # type: ignore[no-untyped-def]
-    """Add what e^{-jkR} adds to the static double layer."""
+def fold_waves(wavenumber, corners, normal, area, images, first, second, image, inner, weight, middle, out):  # type: ignore[no-untyped-def]
+    """Add what e^{-jkR} adds to the static double layer, less the regular rule (see `near_integrals`)."""
     for n in range(first.size):
         g = images[image[n]]
         for way in range(2):
@@ -114,3 +110,19 @@ def fold_waves(wavenumber, corners, normal, area, images, first, second, image, 
                         for a in range(3):
                             for b in range(3):
                                 out[n, way, a, b] -= value * inner[q, a] * inner[p, b]
+            for q in range(3):
+                for p in range(3):
+                    square, along = 0.0, 0.0
+                    for i in range(3):
+                        d = 0.0
+                        for a in range(3):
+                            d += g[i] * middle[q, a] * corners[test, a, i] - middle[p, a] * corners[source, a, i]
+                        square += d * d
+                        along += d * normal[source, i]
+                    if square > 1e-13:
+                        r = np.sqrt(square)
+                        kr = 1j * wavenumber * r
+                        value = scale / 9 * (1 + kr) * np.exp(-kr) * along / (square * r)
+                        for a in range(3):
+                            for b in range(3):
+                                out[n, way, a, b] += value * middle[q, a] * middle[p, b]
