@@ -74,14 +74,13 @@ class FlushProblem:
         k = float(self.air.wavenumber(frequency))
         derivative = -1j * 2 * np.pi * frequency * self.air.density * shape
         system, solver = self.system, self.solver
-        matrix, right, flat = system.assemble(k, derivative)
+        blocks, right, flat = system.assemble(k, derivative)
         if system.unknowns:
-            walls = int(system.first[-1])
-            found = solve_joined(matrix, walls, right, solver.tolerance, solver.max_iterations, solver.worker_count)
+            found = solve_joined(blocks, right, solver.tolerance, solver.max_iterations, solver.worker_count)
             unknown, iterations = found.solution, found.iterations
         else:
             unknown, iterations = right, np.zeros(len(shape), np.int64)
-        del matrix
+        del blocks
         n = system.unknowns
         wall = int(system.first[-1])
         solution = FlushFrequency(

@@ -42,7 +42,8 @@ class Folds:
         for g, still in zip(self.groups, self.still, strict=True):
             out = still.astype(complex)
             fold_waves(
-                wavenumber, body.corners, body.normal, body.area, body.images, g.first, g.second, g.image, *inner, MIDPOINTS[0], out
+                wavenumber, body.corners, body.normal, body.area, body.images, g.first, g.second, g.image, *inner,
+                MIDPOINTS[0], out,
             )  # fmt: skip
             change = (out - _usual(self.system, wavenumber, g)).astype(self.system.complex)
             near_integrals.add_pairs(body.triangles, g.first, g.second, change, matrix)

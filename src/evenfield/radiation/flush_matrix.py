@@ -46,6 +46,15 @@ class _Wall(NamedTuple):
     folds: Folds | None
 
 
+class Blocks(NamedTuple):
+    """The joined matrix: wall (W, W) pressures' own, up (W, m) of velocities on walls, down (m, W), mouth (m, m)."""
+
+    wall: Complex
+    up: Complex
+    down: Complex
+    mouth: Complex
+
+
 class FlushMatrix:
     """What the joined matrix needs at any frequency. Unknowns: the pressures on each wall, then q in the mouths."""
 
@@ -81,13 +90,13 @@ class FlushMatrix:
         """The unknowns of a wall."""
         return slice(int(self.first[number]), int(self.first[number + 1]))
 
-    def assemble(self, wavenumber: float, derivative: Complex) -> tuple[Complex, Complex, Complex]:
-        """The matrix (n, n), right-hand sides (n, K), and the loads of flat elements (T', n + K): by the unknowns, then given.
+    def assemble(self, wavenumber: float, derivative: Complex) -> tuple[Blocks, Complex, Complex]:
+        """The matrix, right-hand sides (n, K), and the loads of flat elements (T', n + K): by the unknowns, then given.
 
         derivative : (K, T_mesh) given normal derivatives on the mesh's triangles.
         """
         n, m, walls = self.unknowns, self.basis.mouths, int(self.first[-1])
-        matrix: Complex = np.zeros((n, n), self.complex)
+        blocks = Blocks(*(np.zeros(size, self.complex) for size in ((walls, walls), (walls, m), (m, walls), (m, m))))
         right: Complex = np.zeros((n, len(derivative)), complex)
         known = self._known(derivative)
         between, entries = self._plane_block(wavenumber)
@@ -95,30 +104,30 @@ class FlushMatrix:
         front: Complex = -(between @ known.T)
         share: Complex = np.zeros((self.basis.count - m, n), self.complex)
         share[:, walls:] = -between[m:, :m]
-        matrix[walls:, walls:] = between[:m, :m]
+        blocks.mouth[:] = between[:m, :m]
         for number, wall in enumerate(self.walls):
             at = self.rows(number)
             own = derivative[:, wall.system.body.full_triangle]
-            matrix[at, at] = self._wall_matrix(wavenumber, wall)
+            blocks.wall[at, at] = self._wall_matrix(wavenumber, wall)
             right[at] += wall.system.right_sides(wavenumber, own)
             green, normal, load = self._wall_block(wavenumber, wall, own)
             if number < len(self.body.recesses):
                 c = self.basis.of_recess(number)
                 mouth = slice(walls + c.start, walls + c.stop)
-                matrix[at, mouth] = -green[c].T
-                matrix[mouth, at] = normal[c]
-                matrix[mouth, mouth] += self._own_plane_block(wavenumber, number, wall, between, entries)
+                blocks.up[at, c] = -green[c].T
+                blocks.down[c, at] = normal[c]
+                blocks.mouth[c, c] += self._own_plane_block(wavenumber, number, wall, between, entries)
                 right[mouth] += load[c]
             else:
                 coupling = self.solver.coupling(wavenumber, wall.system.body.volume)
                 seen = green - 1j * coupling * normal
-                matrix[at, walls:] = seen[:m].T
-                matrix[walls:, at] = -normal[:m]
+                blocks.up[at] = seen[:m].T
+                blocks.down[:, at] = -normal[:m]
                 right[at] -= seen.T @ known.T
                 share[:, at] = normal[m:]
                 front -= load
         right[walls:] += front[:m]
-        return matrix, right, np.concatenate([share, front[m:]], axis=1)
+        return blocks, right, np.concatenate([share, front[m:]], axis=1)
 
     def plane_values(self, derivative: Complex, mouth: Complex) -> Complex:
         """(K, count) q of the plane's functions from given (K, T_mesh) and solved (K, m)."""
