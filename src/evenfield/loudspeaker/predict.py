@@ -20,12 +20,13 @@ from evenfield.data.interpolation import pressure_at
 from evenfield.data.response import Response
 from evenfield.loudspeaker.chains import is_active, responses
 from evenfield.loudspeaker.circuits import boxes_of, drivers_of, output_impedances, parts_of
-from evenfield.loudspeaker.design import Design, NearWall
+from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.frequencies import leave_one_out_db, output_axis, solved_axis, upsample
 from evenfield.loudspeaker.geometry import VENT, cabinet_of, way_origin
 from evenfield.loudspeaker.handover import Handover, handovers_of
 from evenfield.loudspeaker.load import located, read_design
 from evenfield.loudspeaker.measured import measured_way
+from evenfield.loudspeaker.mounting import mounting_notes
 from evenfield.loudspeaker.profiles import profiles_of
 from evenfield.loudspeaker.store import Store
 from evenfield.loudspeaker.superpose import add_ways
@@ -128,9 +129,8 @@ def predict(
     profiles = profiles_of(design, folder)
     measured = {n: measured_way(design, n, folder, frequency) for n, w in design.ways.items() if w.measured is not None}
     size = math.hypot(cabinet.width, cabinet.height)
-    sweep = sweep_radiation(
-        cabinet, solved_axis(frequency, size, air.speed_of_sound), air, store, progress, profiles, design.flush
-    )
+    axis = solved_axis(frequency, size, air.speed_of_sound)
+    sweep = sweep_radiation(cabinet, axis, air, store, progress, profiles, flush=design.flush)
     radiation = Radiated.on(frequency, sweep, cabinet, air)
     parts = parts_of(design, sweep.parts, drivers)
     sources = output_impedances(design)
@@ -237,21 +237,6 @@ def _assemble(
         dict(sweep.statistics),
         mounting_notes(design),
     )
-
-
-def mounting_notes(design: Design) -> tuple[str, ...]:
-    """What the mounting means for the figures, one line each."""
-    if design.flush:
-        return (
-            "Flush in an infinite rigid baffle: sound in front of it only, zero behind. Sound power and directivity index refer "
-            "to the full sphere, so a source that is even in front has 3.0 dB; the standard's rear wall counts as silent.",
-        )
-    if isinstance(design.mounting, NearWall):
-        return (
-            f"Stands {float(design.mounting.wall):.2f} m before a wall: the figures are free-field; "
-            "what walls do is the rooms' part.",
-        )
-    return ()
 
 
 def _rigid_above(design: Design) -> dict[str, float]:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Protocol
+from dataclasses import dataclass, field
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,14 +13,10 @@ from numpy.typing import NDArray
 from evenfield.base.air import Air
 from evenfield.data.directions import Directions, sphere_directions
 from evenfield.loudspeaker.frequencies import ComplexArray, FloatArray
+from evenfield.loudspeaker.mounting import inputs_of, mesh_lengths, on_the_sphere, problem_of
 from evenfield.loudspeaker.profiles import Profiles, velocities
 from evenfield.loudspeaker.store import Arrays, Store, key_of
 from evenfield.shape.elements import Cabinet, Coaxial, Cone, Element, Source, VentOpening, Waveguide, moving_names
-
-if TYPE_CHECKING:
-    from evenfield.data.mesh import SurfaceMesh
-    from evenfield.radiation import FlushProblem, SurfaceProblem
-    from evenfield.shape.sizes import EdgeLengths
 
 LARGEST_KA = 6.0
 """A diaphragm of larger ka is never in its band: the mesh then cares for the smaller ones, and is coarser away from them."""
@@ -84,7 +79,7 @@ class RadiationSweep:
 
 @dataclass(frozen=True)
 class Body:
-    """What is solved: the cabinet, free or flush, the air, and the velocity profiles of parts that are not rigid pistons."""
+    """What is solved: the cabinet, the air, the velocity profiles of parts that are no rigid pistons, and whether it is flush."""
 
     cabinet: Cabinet
     air: Air
@@ -97,8 +92,7 @@ class Body:
 
         physics = (shape.PHYSICS_VERSION, radiation.PHYSICS_VERSION, BAND_RATIO, LARGEST_KA, PER_WAVELENGTH, AWAY_FACTOR)
         given = (dict(self.profiles),) if self.profiles else ()
-        mounted = (("flush", radiation.FLUSH_VERSION),) if self.flush else ()
-        return (self.cabinet, self.air.speed_of_sound, self.air.density, *physics, *given, *mounted)
+        return (self.cabinet, self.air.speed_of_sound, self.air.density, *physics, *given, *inputs_of(self.flush))
 
 
 def sweep_radiation(
@@ -112,8 +106,7 @@ def sweep_radiation(
 ) -> RadiationSweep:
     """Solve every frequency that the store does not hold yet.
 
-    Parts move along x, rigidly or with the velocity profile of their name in `profiles`. `flush`: the front face in an infinite
-    baffle; the field is zero behind it, and in its plane the mean square of both sides, so that power over the sphere is right.
+    Parts move along x, rigidly or with the velocity profile of their name in `profiles`; `flush`: the front in a baffle.
 
     An interrupted call leaves its finished frequencies in the store; the next one goes on from there.
     Raises MeshError when the body cannot be solved.
@@ -128,7 +121,7 @@ def sweep_radiation(
             store.write(whole, "sweep", stored, seconds=float(stored["seconds"].sum()), note=f"{len(frequency)} frequencies")
             for f in frequency:
                 store.remove(_key(inputs, f))
-    return _assemble(cabinet, frequency, stored)
+    return on_the_sphere(_assemble(cabinet, frequency, stored), flush)
 
 
 def part_names(cabinet: Cabinet) -> tuple[str, ...]:
@@ -221,12 +214,10 @@ def _solve_band(body: Body, frequency: FloatArray, wanted: list[int], top: float
         focus=focus_at(cabinet, top, air),
         away_factor=AWAY_FACTOR,
     )
-    if body.flush:
-        lengths = _coarse_outside(cabinet, lengths)
-    mesh = build_surface(cabinet, lengths)
-    problem = _problem(body, mesh, names if body.profiles else None)
+    mesh = build_surface(cabinet, mesh_lengths(body, lengths))
+    patterns = names if body.profiles else None
+    problem = problem_of(body, mesh, patterns)
     directions = sphere_directions()
-    in_baffle = body.flush & (np.abs(directions.vectors[:, 0]) < 1e-9)
     order = [problem.parts.index(name) for name in names]
     out = outward(cabinet)
     vents = {e.name for e in cabinet.elements if isinstance(e, VentOpening)}
@@ -238,32 +229,19 @@ def _solve_band(body: Body, frequency: FloatArray, wanted: list[int], top: float
         f = float(frequency[i])
         given = velocities(mesh, names, body.profiles, part_places(cabinet), f) if body.profiles else None
         solution = problem.solve(f, given)
-        far = solution.far_field(directions.vectors) * np.where(in_baffle, math.sqrt(0.5), 1.0)
+        far = solution.far_field(directions.vectors)
         yield (
             i,
             {
                 "far_field": (far[order] * out[:, None]).astype(np.complex64),
                 "impedance": solution.radiation_impedance[np.ix_(order, order)] * np.outer(out, out),
                 "error_db": np.asarray(solution.part_error_db[judged].max()),
-                "unknowns": np.asarray(problem.system.unknowns),
+                "unknowns": np.asarray(solution.solved_pressure.shape[1]),
                 "triangles": np.asarray(len(mesh.triangles)),
                 "iterations": np.asarray(solution.iterations.max()),
                 "seconds": np.asarray(time.perf_counter() - began),
             },
         )
-
-
-def _problem(body: Body, mesh: SurfaceMesh, patterns: tuple[str, ...] | None) -> FlushProblem | SurfaceProblem:
-    from evenfield.radiation import FlushProblem, SurfaceProblem
-
-    kind = FlushProblem if body.flush else SurfaceProblem
-    return kind(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns)
-
-
-def _coarse_outside(cabinet: Cabinet, lengths: EdgeLengths) -> EdgeLengths:
-    """Of a flush front only what moves, recedes or stands out meets air: all else may be as coarse as can be."""
-    size = min(cabinet.width, cabinet.height) / 5
-    return replace(lengths, front=size, rear=size, edges=size, away=None, focus=())
 
 
 def _assemble(cabinet: Cabinet, frequency: FloatArray, stored: Arrays) -> RadiationSweep:

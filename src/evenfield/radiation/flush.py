@@ -100,6 +100,12 @@ class FlushProblem:
             hold_reference(errors, self.parts, frequency)
         return solution.stating(errors, time.perf_counter() - start)
 
+    def lend(self, memory: NDArray[Any]) -> None:
+        """As `SurfaceProblem`: memory offered for the matrix; not used, the blocks of the joined system are of many shapes."""
+
+    def release(self) -> None:
+        """As `SurfaceProblem`: nothing is kept between solves."""
+
     def _velocity(self, velocity: ArrayLike | None) -> Complex:
         if self.motion is not None:
             if velocity is not None:

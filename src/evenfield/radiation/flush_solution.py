@@ -67,6 +67,12 @@ class FlushFrequency:
         """rad/m."""
         return float(self.problem.air.wavenumber(self.frequency_hz))
 
+    @property
+    def solved_pressure(self) -> Complex:
+        """(part, unknowns) all that was solved for: pressures on the walls, then derivatives in the mouths."""
+        mouths = self.plane_values[:, : self.problem.system.basis.mouths]
+        return np.concatenate([*self.wall_pressure, mouths], axis=1)
+
     def far_field(self, directions: Directions | ArrayLike) -> Complex:
         """(part, D) lim r p e^{jkr} about (0, 0, 0), Pa at 1 m per 1 m/s, towards unit vectors (D, 3); zero behind the baffle.
 
