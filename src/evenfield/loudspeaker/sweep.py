@@ -18,7 +18,7 @@ from evenfield.loudspeaker.frequencies import ComplexArray, FloatArray
 from evenfield.loudspeaker.mesh_workers import MeshWorkers
 from evenfield.loudspeaker.profiles import Profiles, velocities
 from evenfield.loudspeaker.store import Arrays, Store, key_of
-from evenfield.shape.elements import Cabinet, Coaxial, Cone, Dome, Element, Throat, VentOpening, Waveguide, moving_names
+from evenfield.shape.elements import Cabinet, Coaxial, Cone, Element, Source, VentOpening, Waveguide, moving_names
 
 if TYPE_CHECKING:
     from evenfield.data import SurfaceMesh
@@ -169,7 +169,7 @@ def focus_at(cabinet: Cabinet, frequency_hz: float, air: Air) -> tuple[str, ...]
     return () if len(wanted) == len(radius) else wanted
 
 
-def _sources(element: Element) -> tuple[Cone | Dome | Throat, ...]:
+def _sources(element: Element) -> tuple[Cone | Source, ...]:
     if isinstance(element, Coaxial):
         return (element.cone, *_sources(element.source))
     if isinstance(element, Waveguide):
