@@ -113,10 +113,12 @@ def with_ribs(grid: WallGrid, rings: Array, angles: Array, thickness: float, sea
     height = np.maximum(chord - r, 0.0)
     if not len(angles) or height.max() < _LEAST_RIB:
         return theta, rings
-    half = thickness / (2 * _HALF_HEIGHT * float(np.median(r[len(r) // 2])))
+    half = thickness / (2 * _HALF_HEIGHT * np.median(r, axis=1))  # (R,) rad: as thick at the seat as at the flange
+    used = half[height.max(axis=1) > _LEAST_RIB / 4]
     shape = np.linspace(-1.25, 1.25, 21)
-    columns = np.sort(np.concatenate([theta, *((a + shape * half) % (2 * np.pi) for a in angles), [0.0]]))
-    columns = columns[np.concatenate([[True], np.diff(columns) > half / 24])]
+    spread = np.concatenate([np.quantile(used, q) * shape for q in (0, 0.5, 1)])
+    columns = np.sort(np.concatenate([theta, *((a + spread) % (2 * np.pi) for a in angles), [0.0]]))
+    columns = columns[np.concatenate([[True], np.diff(columns) > used.min() / 10])]
     around = np.append(theta, 2 * np.pi)
     from scipy.interpolate import make_interp_spline
 
@@ -125,7 +127,7 @@ def with_ribs(grid: WallGrid, rings: Array, angles: Array, thickness: float, sea
         return np.asarray(make_interp_spline(around, closed, k=1, axis=1)(columns))
 
     new_x, new_r, rise = onto(x), onto(r), onto(height)
-    away = np.abs((columns[:, None] - angles[None] + np.pi) % (2 * np.pi) - np.pi).min(axis=1) / half
+    away = np.abs((columns[:, None] - angles[None] + np.pi) % (2 * np.pi) - np.pi).min(axis=1) / half[:, None]
     ease = np.clip((away - _FLAT) / (1 - _FLAT), 0, 1)
     new_r = new_r + rise * (1 + np.cos(np.pi * ease)) / 2
     return columns, np.stack([new_x, new_r * np.cos(columns), new_r * np.sin(columns)], axis=-1)

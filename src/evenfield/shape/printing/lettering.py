@@ -98,8 +98,21 @@ def outlines_of(text: str, height: float) -> list[Array]:
 
     face = FontProperties(family="DejaVu Sans", weight="bold")
     cap = float(np.ptp(TextPath((0, 0), "H", size=100, prop=face).vertices[:, 1]))
-    path = TextPath((0, 0), text, size=100 * height / cap, prop=face)
-    found = [np.asarray(p, float)[:-1] for p in path.to_polygons(closed_only=True) if len(p) > 3]
+    found: list[Array] = []
+    reach = 0.0
+    for letter_ in text:
+        # letter by letter, so that the bridges between them print
+        if letter_.isspace():
+            reach += 0.45 * height
+            continue
+        path = TextPath((0, 0), letter_, size=100 * height / cap, prop=face)
+        made = [np.asarray(p, float)[:-1] for p in path.to_polygons(closed_only=True) if len(p) > 3]
+        points = np.vstack(made)
+        found += [p + [reach - points[:, 0].min(), 0] for p in made]
+        reach += float(np.ptp(points[:, 0])) + _BRIDGE * height
     points = np.vstack(found)
     middle = np.array([(points[:, 0].min() + points[:, 0].max()) / 2, height / 2])
     return [p - middle for p in found]
+
+
+_BRIDGE = 0.2  # between letters over their height

@@ -19,7 +19,7 @@ Ints = NDArray[np.int64]
 COLUMN_MM = 2.0
 """Spacing of the columns in which support is counted, mm."""
 _SLACK_DEG = 0.5  # walls at the printer's limit pass
-_SCAR = 2.0  # mm of support height that a square millimetre of acoustic wall touched by support weighs as
+_CLEAN_MM2 = 1.0  # support on less of the acoustic wall than this is none
 _TRIED = 5
 
 
@@ -35,6 +35,7 @@ class Pose:
         support_volume_mm3 : between them and what is below
         size_mm : (3,) of the part as it lies
         fits : whether that is within the build volume
+        stable : whether it stands by itself: its middle of mass over what touches the plate, with room for a tenth of its height
     """
 
     up: tuple[float, float, float]
@@ -45,6 +46,7 @@ class Pose:
     support_volume_mm3: float
     size_mm: tuple[float, float, float]
     fits: bool
+    stable: bool
 
     @property
     def words(self) -> str:
@@ -119,7 +121,7 @@ def pose_of(
     place, size, fits = _laid(vertices, up, machine, index)
     return Pose(
         (float(up[0]), float(up[1]), float(up[2])), place, overhang, float(area[overhang].sum()),
-        float(area[overhang & acoustic].sum()), support, size, fits,
+        float(area[overhang & acoustic].sum()), support, size, fits, stands(vertices, triangles, up, machine.layer_mm),
     )  # fmt: skip
 
 
@@ -145,23 +147,47 @@ def _laid(vertices: Array, up: Array, machine: Machine, index: int) -> tuple[Arr
     return np.column_stack([rotation, shift]), (float(size[0]), float(size[1]), float(size[2])), best[0] <= 0
 
 
+def stands(vertices: Array, triangles: Ints, up: Array, layer_mm: float) -> bool:
+    """Whether a body rests on the plate: its middle of mass over the hull of what touches, a tenth of its height inside."""
+    from scipy.spatial import ConvexHull, QhullError
+
+    turn = turned(up)
+    flat = vertices @ turn.T
+    low, high = flat[:, 2].min(), flat[:, 2].max()
+    floor = flat[flat[:, 2] < low + layer_mm / 2, :2]
+    if len(floor) < 3:
+        return False
+    a, b, c = (flat[triangles[:, k]] for k in range(3))
+    piece = np.einsum("ij,ij->i", a, np.cross(b, c))
+    middle = (piece[:, None] * (a + b + c) / 4).sum(axis=0) / piece.sum()
+    try:
+        hull = ConvexHull(floor)
+    except QhullError:
+        return False
+    return bool((hull.equations[:, :2] @ middle[:2] + hull.equations[:, 2]).max() < -0.1 * (high - low))
+
+
 def best_pose(body: Body, plan: PartPlan, machine: Machine, index: int = 0) -> Pose:
-    """The pose that fits with least support, support on the acoustic wall weighing heavily; sides tried first."""
+    """The best pose, see `ranked_poses`."""
     return ranked_poses(body, plan, machine, index)[0]
 
 
 def ranked_poses(body: Body, plan: PartPlan, machine: Machine, index: int = 0) -> list[Pose]:
-    """The most promising poses, best first."""
+    """The most promising poses, best first: those that fit and stand, then those that keep support off the acoustic wall, then
+    by volume of support.
+    """
     vertices, triangles = body.arrays
     acoustic = acoustic_mask(body, plan)
     normals, area = normals_of(vertices, triangles)
-    hanging = []
+    hopes = []
     for up in candidates():
         height = vertices @ up
         on_floor = height[triangles].max(axis=1) < height.min() + machine.layer_mm / 2
         hangs = overhanging(normals, up, machine.overhang_deg) & ~on_floor
-        hanging.append(float(area[hangs].sum() + 4 * area[hangs & acoustic].sum()))
+        scar = float(area[hangs & acoustic].sum()) > _CLEAN_MM2
+        fits = _laid(vertices, up, machine, index)[2]
+        hopes.append((not fits, not stands(vertices, triangles, up, machine.layer_mm), scar, float(area[hangs].sum())))
     caster = Caster.of(vertices, triangles)
-    tried = candidates()[np.argsort(hanging, kind="stable")[:_TRIED]]
+    tried = candidates()[sorted(range(len(hopes)), key=hopes.__getitem__)[:_TRIED]]
     poses = [pose_of(body, up, machine, acoustic, caster, index) for up in tried]
-    return sorted(poses, key=lambda p: (not p.fits, p.support_volume_mm3 + _SCAR * p.acoustic_area_mm2))
+    return sorted(poses, key=lambda p: (not p.fits, not p.stable, p.acoustic_area_mm2 > _CLEAN_MM2, p.support_volume_mm3))

@@ -135,7 +135,7 @@ def make_plan(cabinet: Cabinet, guide: Waveguide, printer: Printer, title: str =
     groove, cord = _groove(grid, neck, flange, making, thick)
     holes = _flange_holes(making, grid, neck, flange, groove, thick)
     room = making.clearance
-    theta, back = with_ribs(grid, rings, _rib_angles(making, seat_holes), making.rib_thickness, seat_radius)
+    theta, back = with_ribs(grid, rings, _rib_angles(making), making.rib_thickness, seat_radius)
     plan = PartPlan(
         guide, grid, making, title or guide.name, _revision(guide, printer), theta, back, flange, thick, seat_radius, seat,
         (*holes, *seat_holes), groove, cord, None, _grown(neck, grid.theta, room),
@@ -352,12 +352,15 @@ def _seat(making: Making, grid: WallGrid, back: float, thick: float) -> tuple[li
     ], radius  # fmt: skip
 
 
-def _rib_angles(making: Making, holes: list[Hole]) -> Array:
-    """Angles of the ribs, between the driver's screws."""
+def _rib_angles(making: Making) -> Array:
+    """Angles of the ribs, as far as they can be from the planes in which a large part is cut."""
     if making.ribs == 0:
         return np.zeros(0)
-    first = math.atan2(holes[0].z, holes[0].y) + math.pi / len(holes) if holes else 0.0
-    return np.asarray(first + np.arange(making.ribs) * 2 * math.pi / making.ribs)
+    step = 2 * math.pi / making.ribs
+    turns = np.arange(making.ribs) * step
+    offsets = np.linspace(0, step, 24, endpoint=False)
+    away = [np.abs((turns + o + math.pi / 4) % (math.pi / 2) - math.pi / 4).min() for o in offsets]
+    return np.asarray(turns + offsets[int(np.argmax(away))])
 
 
 def _notes(making: Making, thick: float, seat: float, seat_radius: float, flat: bool) -> tuple[str, ...]:
