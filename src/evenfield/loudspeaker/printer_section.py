@@ -106,7 +106,7 @@ def read_printer(section: Mapping[str, Any] | None) -> Printer:
         read = PrinterSection.model_validate(dict(section or {}))
     except ValidationError as error:
         raise _explained(error) from None
-    taken = tuple(f"{words} (not given, taken)" for key, words in _SAID.items() if key not in (section or {}))
+    taken = tuple(words for key, words in _SAID.items() if key not in (section or {}))
     return Printer(_machine(read), _material(read.material), _making(read), taken)
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenfield.base.files import write_whole
-from evenfield.report.document import SIGNS, STATES, Document, Note, Part, Section, Table, VerdictRow
+from evenfield.report.document import SIGNS, STATES, Document, Note, Part, Section, Table
 from evenfield.report.draw import picture
 from evenfield.shape.printing.files import PartFiles
 from evenfield.shape.printing.report import PrintReport
@@ -63,16 +63,20 @@ def prototype_document(design: Design, part: PartFiles, report: PrintReport, pre
         state=STATES[report.passed],
         summary=f"{words}. Lying {pose.words}: {report.mass_g:.0f} g of {report.printer.material.name}, about {report.hours:.0f} h, "
         f"{report.cost:.2f} EUR (estimates, see below).",
-        verdict=tuple(_row(line) for line in report.lines),
+        verdict=(),
         verdict_notes=(),
         sections=tuple(_sections(part, report, prediction)),
         colophon=f"Made by evenfield {__version__}; revision {part.revision} is engraved on the flange's back.",
     )
 
 
-def _row(line: Any) -> VerdictRow:
-    state = STATES[line.passed]
-    return VerdictRow("Can it be printed?", state, line.name, line.target, line.found, "", line.where, "", "")
+def _judged(report: PrintReport) -> Table:
+    rows = []
+    for line in report.lines:
+        state = STATES[line.passed] if line.passed is not None else "a figure"
+        found = f"{line.found}; {line.where}" if line.where else line.found
+        rows.append((f"{SIGNS.get(state, '·')} {state}", line.name, line.target, found))
+    return Table("Printability", ("Result", "Line", "Target", "Found, and where"), tuple(rows))
 
 
 def _sections(part: PartFiles, report: PrintReport, prediction: Any) -> Iterator[Section]:
@@ -85,16 +89,16 @@ def _sections(part: PartFiles, report: PrintReport, prediction: Any) -> Iterator
         partial(section_figure, part.whole, plan), "Two sections with depth, mouth, throat, flange and seat.",
     )  # fmt: skip
     yield Section("part", "What is made?", (views, cut, *_made(part)))
-    yield Section("brief", "Can it be printed?", ())
     hanging = picture(
         "overhang", "As it lies on the plate", "Coloured: hangs over by more than "
         f"{report.printer.machine.overhang_deg:.0f}° and needs support.",
         partial(overhang_figure, part.bodies, tuple(p.pose for p in report.pieces)), "The part on the plate, overhangs coloured.",
     )  # fmt: skip
-    yield Section("print", "How is it printed?", (hanging, _poses(report), _settings(part, report)))
+    care = Note(" ".join(CAUTIONS), caution=True)
+    how = (_judged(report), care, hanging, _poses(report), _settings(part, report))
+    yield Section("print", "Can it be printed, and how?", how)
     yield Section("check", "What is checked with callipers?", (callipers(part),))
     yield Section("beat", "Which curves must it meet?", tuple(_curves(part, prediction)))
-    yield Section("care", "What can hurt?", tuple(Note(text, caution=True) for text in CAUTIONS))
 
 
 def _made(part: PartFiles) -> list[Part]:
@@ -133,7 +137,7 @@ def _settings(part: PartFiles, report: PrintReport) -> Table:
         ("Flange's screws", f"{making.screws} {making.screw}, {'countersunk, from the front' if making.fixing == 'front' else 'into inserts, from inside'}"),
         ("Driver's screws", f"{making.seat_screws} {making.seat_screw} into heat-set inserts, hole {SCREWS_MM[making.seat_screw][2]:g} mm"),
         *(("Estimate", text) for text in report.assumptions),
-        *((("Filled in", "; ".join(report.printer.taken)),) if report.printer.taken else ()),
+        *((("Not given, taken", "; ".join(report.printer.taken)),) if report.printer.taken else ()),
     )  # fmt: skip
     return Table("Settings", ("What", "Value"), rows)
 
@@ -246,7 +250,9 @@ def part_lines(part: PartFiles, report: PrintReport) -> Iterator[str]:
         yield f"  {SIGNS[STATES[line.passed]]} {line.name}: {line.found}{target}{where}"
     for text in report.assumptions:
         yield f"  Assumed: {text}."
-    for note in part.notes:
+    if report.printer.taken:
+        yield f"  Not given in the printer section, taken: {'; '.join(report.printer.taken)}."
+    for note in part.plan.notes:
         yield f"  Note: {note}."
     for path in part.paths:
         yield f"  {path}"

@@ -66,7 +66,7 @@ def write_part(
         write_drawings(cut, *drawings)
     return PartFiles(
         plan, bodies, whole, cut, title, plan.revision, paths["step"], stl, paths["3mf"], *drawings, volume,
-        (*printer.taken, *plan.notes), seconds,
+        (*(f"{t} (not given, taken)" for t in printer.taken), *plan.notes), seconds,
     )  # fmt: skip
 
 

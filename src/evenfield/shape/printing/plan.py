@@ -140,7 +140,7 @@ def make_plan(cabinet: Cabinet, guide: Waveguide, printer: Printer, title: str =
         guide, grid, making, title or guide.name, _revision(guide, printer), theta, back, flange, thick, seat_radius, seat,
         (*holes, *seat_holes), groove, cord, None, _grown(neck, grid.theta, room),
         rounded_rectangle(*(size + room / 2 for size in flange)),
-        _notes(making, thick, seat, seat_radius, groove is None),
+        _notes(making, grid, guide, thick, seat, seat_radius, groove is None),
     )  # fmt: skip
     return replace(plan, lettering=letter(plan) if making.lettering_depth > 0 else None)
 
@@ -363,8 +363,15 @@ def _rib_angles(making: Making) -> Array:
     return np.asarray(turns + offsets[int(np.argmax(away))])
 
 
-def _notes(making: Making, thick: float, seat: float, seat_radius: float, flat: bool) -> tuple[str, ...]:
+def _notes(
+    making: Making, grid: WallGrid, guide: Waveguide, thick: float, seat: float, seat_radius: float, flat: bool
+) -> tuple[str, ...]:
     notes = []
+    if abs(2 * grid.throat - 2000 * guide.throat_radius) > 1e-3:
+        notes.append(
+            f"throat {2 * grid.throat:.2f} mm as solved, drawn in to the driver's rim, not {2000 * guide.throat_radius:.2f} mm: "
+            "see that what moves keeps clear of it"
+        )
     if thick > making.flange_thickness:
         notes.append(f"flange {thick:.1f} mm thick, not {making.flange_thickness:g}: its screws or the wall need it")
     if seat > making.seat_thickness:
