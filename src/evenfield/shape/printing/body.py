@@ -49,6 +49,10 @@ def build_body(plan: PartPlan) -> Body:
     flange = prism(rounded_rectangle(*plan.flange), -plan.flange_thickness, 0.0)
     seat = prism(circle(plan.seat_radius), -plan.depth, -plan.depth + plan.seat_thickness)
     union = flange + seat + solid_of(*back, "the wall's back")
+    if len(plan.grid.rim):
+        foot = plan.grid.rim[:1].copy()
+        foot[..., 0] = -plan.flange_thickness / 2
+        union += solid_of(*closed_rings(np.concatenate([foot, plan.grid.rim])[::-1]), "the rim of the mouth")
     cuts = [solid_of(*air, "the acoustic wall"), *(hole_solid(h) for h in plan.holes)]
     if plan.groove is not None:
         bottom = -plan.flange_thickness

@@ -41,6 +41,8 @@ def letter(plan: PartPlan) -> Lettering:
     """Words on the widest free side of the flange's back. Raises DesignError when none holds them."""
     best: Lettering | None = None
     for text in (f"{plan.name} {plan.revision}", plan.revision):
+        if plan.flange[2] >= min(plan.flange[:2]) - 1e-9:
+            best = _on_arc(plan, text)
         for side in ("top", "bottom", "left", "right"):
             made = _on_side(plan, text, side)
             if made is not None and (best is None or made.height > best.height):
@@ -88,6 +90,27 @@ def _on_side(plan: PartPlan, text: str, side: str) -> Lettering | None:
             placed.append(np.column_stack([-right, up + centre]))
         else:
             placed.append(np.column_stack([up + centre, right]))
+    return Lettering(text, tuple(placed), -plan.flange_thickness, plan.making.lettering_depth, height)
+
+
+def _on_arc(plan: PartPlan, text: str) -> Lettering | None:
+    """Along the upper arc of a round flange."""
+    ring = plan.groove[1] if plan.groove is not None else plan.cut_out
+    inner, outer = float(np.hypot(*ring.T).max()) + 0.8, plan.flange[0] - 1.0
+    height = min(TALLEST, outer - inner)
+    if height < SMALLEST:
+        return None
+    middle = (inner + outer) / 2
+    screws = [h for h in plan.holes if h.x > -plan.depth + 1]
+    free = min((abs(np.arctan2(h.y, h.z)) * middle - h.radius - 1.5 for h in screws), default=middle)
+    width = float(np.ptp(np.vstack(outlines_of(text, height))[:, 0]))
+    height *= min(1.0, 2 * free / width) if free > 0 else 0.0
+    if height < SMALLEST:
+        return None
+    placed = []
+    for outline in outlines_of(text, height):
+        turn, radius = outline[:, 0] / middle, middle + outline[:, 1]
+        placed.append(np.column_stack([-radius * np.sin(turn), radius * np.cos(turn)]))
     return Lettering(text, tuple(placed), -plan.flange_thickness, plan.making.lettering_depth, height)
 
 
