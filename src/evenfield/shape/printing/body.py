@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from evenfield.shape.printing import need
 from evenfield.shape.printing.meshing import Ints, arrays_of, closed_rings, prism, prism_of, solid_of
 from evenfield.shape.printing.plan import Hole, PartPlan, rounded_rectangle
 
@@ -43,6 +44,7 @@ class Body:
 
 def build_body(plan: PartPlan) -> Body:
     """The whole part. Raises MeshError where its walls cross each other."""
+    need("manifold3d")
     import manifold3d
 
     back, air = closed_rings(_back_rings(plan)), closed_rings(_air_rings(plan))

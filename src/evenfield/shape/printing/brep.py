@@ -136,7 +136,7 @@ def _face(surface: SplineSurface) -> list[Any]:
 
 def _sectors(surface: SplineSurface) -> list[float]:
     """Angles that part a surface."""
-    return np.linspace(surface.around[0], surface.around[-1], _SECTORS + 1).tolist()
+    return [float(a) for a in np.linspace(surface.around[0], surface.around[-1], _SECTORS + 1)]
 
 
 def _geometry(surface: SplineSurface) -> Any:
@@ -172,9 +172,9 @@ def _ring(surface: SplineSurface, row: int) -> Any:
     """The first or last ring of a surface as a closed wire, the very curve of the face's edge."""
     import build123d as bd
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge, BRepBuilderAPI_MakeWire
+    from OCP.collections import Array1_gp_Pnt
     from OCP.Geom import Geom_BSplineCurve
     from OCP.gp import gp_Pnt
-    from OCP.collections import Array1_gp_Pnt
 
     points = surface.poles[row]
     poles = Array1_gp_Pnt(1, len(points))

@@ -129,9 +129,10 @@ def outlines_of(text: str, height: float) -> list[Array]:
             reach += 0.45 * height
             continue
         path = TextPath((0, 0), letter_, size=100 * height / cap, prop=face)
-        made = [np.asarray(p, float)[:-1] for p in path.to_polygons(closed_only=True) if len(p) > 3]
+        polygons = [np.asarray(p, float) for p in path.to_polygons(closed_only=True)]
+        made = [p[:-1] for p in polygons if len(p) > 3]
         points = np.vstack(made)
-        found += [p + [reach - points[:, 0].min(), 0] for p in made]
+        found += [p + np.array([reach - points[:, 0].min(), 0.0]) for p in made]
         reach += float(np.ptp(points[:, 0])) + _BRIDGE * height
     points = np.vstack(found)
     middle = np.array([(points[:, 0].min() + points[:, 0].max()) / 2, height / 2])

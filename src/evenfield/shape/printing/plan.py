@@ -304,16 +304,17 @@ def screw_places(flange: tuple[float, float, float], ring: object, need: float, 
     found: list[tuple[float, float]] = []
     quarters, rest = divmod(count, 4)
     reach = np.abs(places) / np.array(flange[:2])
-    score = np.where(good, room + 20 * reach.min(axis=1), -np.inf)
     on_axis = good & (places.min(axis=1) == 0)
+    free = good & (places.min(axis=1) > need)  # from its own mirror images too
+    score = room + 20 * reach.min(axis=1)
     chosen: list[Array] = []
     for _ in range(quarters):
-        if not np.any(np.isfinite(score)):
+        if not np.any(free):
             return None
-        at = places[int(np.argmax(score))]
+        at = places[int(np.argmax(np.where(free, score, -np.inf)))]
         chosen.append(at)
         away = np.min([np.linalg.norm(places - c, axis=1) for c in chosen], axis=0)
-        score = np.where(good & (places.min(axis=1) > 2 * need), away + room, -np.inf)
+        free, score = free & (away > 2 * need), away + room
     for y, z in chosen:
         found += [(sy * y, sz * z) for sy in (1, -1) for sz in (1, -1)]
     if rest:
