@@ -21,18 +21,29 @@ SHIM = r"""
 #include <cstdlib>
 #include <cstring>
 #include <functional>
+#include <setjmp.h>
 #include <ucontext.h>
 #include <vector>
 struct Dim { int x, y, z; };
 static Dim threadIdx, blockIdx, gridDim, blockDim;
 static std::vector<ucontext_t> fibers;
 static std::vector<char> ended;
+static std::vector<char> begun;
 static ucontext_t home;
+static jmp_buf at_home, in_fiber[1024];
 static std::function<void()> body;
 static double shared_by_warp[1024];
-// a barrier: every thread of the block goes on to it before any goes past it
-static void __syncthreads() { swapcontext(&fibers[threadIdx.x], &home); }
-static void fiber() { body(); ended[threadIdx.x] = 1; swapcontext(&fibers[threadIdx.x], &home); }
+// a barrier: every thread of the block goes on to it before any goes past it (jumps, as they need no system call)
+static void __syncthreads() { if (!_setjmp(in_fiber[threadIdx.x])) _longjmp(at_home, 1); }
+static void fiber() { body(); ended[threadIdx.x] = 1; _longjmp(at_home, 1); }
+static void resume(int t)
+{
+    threadIdx = {t, 0, 0};
+    if (_setjmp(at_home)) return;
+    if (begun[t]) _longjmp(in_fiber[t], 1);
+    begun[t] = 1;
+    setcontext(&fibers[t]);
+}
 template <class T> static T warp_sum(T value)
 {
     shared_by_warp[threadIdx.x] = value;
@@ -61,6 +72,7 @@ static void run_blocks(int gx, int gy, int threads, bool barriers, std::function
             continue;
         }
         ended.assign(threads, 0);
+        begun.assign(threads, 0);
         for (int t = 0; t < threads; ++t) {
             getcontext(&fibers[t]);
             fibers[t].uc_stack.ss_sp = stacks[t].data();
@@ -70,10 +82,11 @@ static void run_blocks(int gx, int gy, int threads, bool barriers, std::function
         }
         for (int left = threads; left > 0;)
             for (int t = 0; t < threads; ++t)
-                if (!ended[t]) { threadIdx = {t, 0, 0}; swapcontext(&home, &fibers[t]); left -= ended[t]; }
+                if (!ended[t]) { resume(t); left -= ended[t]; }
     }
 }
 #define KERNEL static
+#define KERNEL_OF(threads, blocks) KERNEL
 #define DEVICE static inline
 #define __shared__ static
 """
@@ -82,8 +95,9 @@ static void run_blocks(int gx, int gy, int threads, bool barriers, std::function
 def build(source: str, folder: Path, real: str, flags: tuple[str, ...] = ()) -> ctypes.CDLL:
     """Compile the kernels with a launcher `run_NAME(gx, gy, threads, ...)` for each."""
     launchers = []
-    for name, arguments in re.findall(r"^KERNEL void (\w+)\((.*?)\)\n\{", source, re.M | re.S):
-        text = source[source.index(f"KERNEL void {name}(") :]
+    for kernel in re.finditer(r"^KERNEL(?:_OF\([^)]*\))? void (\w+)\((.*?)\)\n\{", source, re.M | re.S):
+        name, arguments = kernel.groups()
+        text = source[kernel.start() :]
         end = text.find("\nKERNEL", 10)
         barriers = str(any(word in text[:end] for word in ("__syncthreads", "warp_sum", "product_rows"))).lower()
         names = ", ".join(a.split()[-1].lstrip("*") for a in arguments.split(","))

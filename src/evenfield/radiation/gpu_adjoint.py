@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from evenfield.radiation.adjoint_far import FIELD_ROWS, SHAPE_ROWS, point_fields
+from evenfield.radiation.adjoint_far import FIELD_ROWS, SHAPE_ROWS
 
 if TYPE_CHECKING:
     from evenfield.radiation.gpu_system import DeviceSystem
@@ -24,15 +24,15 @@ def contract_far(
 ) -> tuple[Floats, Complex]:
     """As `adjoint_far.contract`: (P, SHAPE_ROWS) and (K, P, 7)."""
     system, device = member.system, member.device
-    grid, count, sides = system.grid, len(system.grid.position), len(pressure)
+    count, sides = len(system.grid.position), len(pressure)
     coupling = system.solver.coupling(wavenumber, system.body.volume)
-    fields = np.concatenate([_planes(f) for f in point_fields(grid, adjoint, pressure, strength)], axis=2)
     spans = min(MOST_SPANS, -(-count // POINTS_PER_SPAN))
     with device.active():
+        fields = _fields(member, adjoint, pressure, strength)
         out = device.arrays.empty((spans, SHAPE_ROWS + FIELD_ROWS * sides, count), system.real)
         member.run(
             "contract_far", (-(-count // THREADS), spans), THREADS, wavenumber, coupling, *member.images, member.points,
-            np.int32(count), np.int32(sides), member.put(fields.astype(system.real)), out,
+            np.int32(count), np.int32(sides), fields, out,
         )  # fmt: skip
         rows = device.fetch(out.sum(axis=0, dtype=np.float64))
     parts = rows[SHAPE_ROWS:].reshape(sides, 7, 2, count)
@@ -81,5 +81,18 @@ def pull_far(member: DeviceSystem, wavenumber: float, planes: Floats, directions
         return np.ascontiguousarray(device.fetch(out.sum(axis=0, dtype=np.float64)).T)
 
 
-def _planes(field: Complex) -> Floats:
-    return np.asarray(np.stack([field.real, field.imag], axis=-1).reshape(*field.shape[:2], -1), np.float64)
+def _fields(member: DeviceSystem, adjoint: Complex, pressure: Complex, strength: Complex) -> Any:
+    """(K, P, 18) on the device: what `adjoint_far.point_fields` gives, re and im in turn. Call within `device.active()`."""
+    a, (s, e, before, behind), (across, along) = member.device.arrays, member.point_vertices, member.point_curls
+
+    def middle(f: Any) -> Any:
+        return ((f[:, s] + f[:, e]) / 2)[..., None]
+
+    def curl(f: Any) -> Any:
+        return (f[:, s] - f[:, e])[..., None] * across + (f[:, before] - f[:, behind])[..., None] * along
+
+    here, there, source = (member.put(f.astype(complex)) for f in (adjoint, pressure, strength))
+    columns = a.concatenate([middle(here), middle(there), source[..., None], curl(here), curl(there)], axis=2)
+    fields = a.empty((*columns.shape[:2], 2 * columns.shape[2]), member.system.real)
+    fields[..., 0::2], fields[..., 1::2] = columns.real, columns.imag
+    return fields

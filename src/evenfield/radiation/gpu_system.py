@@ -299,6 +299,16 @@ class DeviceSystem:
         return [(g, self.put(pair_columns(g)), self._rules[g.shared]) for g in self.system.near]
 
     @cached_property
+    def point_vertices(self) -> Any:
+        """(4, P) vertices of each midpoint, as `MidpointGrid.vertex`, for gradients."""
+        return self.put(self.system.grid.vertex.T)
+
+    @cached_property
+    def point_curls(self) -> tuple[Any, Any]:
+        """(P, 3) across and along, in double precision, for gradients."""
+        return self.put(self.system.grid.across), self.put(self.system.grid.along)
+
+    @cached_property
     def double_rules(self) -> dict[int, Any]:
         """The near rules in double precision, for gradients."""
         rules = {g.shared: near_rule(g.shared, self.system.solver) for g in self.system.near}

@@ -43,11 +43,10 @@ def shape_gradient(
     )
     body, system = problem.body, problem.system
     grid, solver = system.grid, problem.solver
-    q = solution.derivative
+    strength = point_strengths(solution.derivative, grid.triangle, body.area)
     found = ShapeDerivatives.none(body, grid, sides)
     right: Complex = np.zeros(solution.solved_pressure.shape, complex)
     if far is not None:
-        strength = point_strengths(q, grid.triangle, body.area)
         right += pull_far_field(
             body, grid, k, solution.solved_pressure, strength, directions, far, system.real, solver.worker_count, found,
             lambda *given: problem.devices.work(lambda m: gpu_adjoint.pull_far(m, k, *given)),
@@ -55,7 +54,7 @@ def shape_gradient(
     if load is not None:
         right += _pull_impedance(solution, load, found)
     iteration = problem.solve_transposed(k, right.T)
-    _pull_system(solution, np.ascontiguousarray(iteration.solution.T), found)
+    _pull_system(solution, np.ascontiguousarray(iteration.solution.T), strength, found)
     _pull_motion(problem, solution, found)
     return on_whole_mesh(to_vertices(found, body), body, problem.mesh)
 
@@ -89,12 +88,11 @@ def _pull_impedance(solution: FrequencySolution, cotangent: Complex, found: Shap
     return back
 
 
-def _pull_system(solution: FrequencySolution, adjoint: Complex, found: ShapeDerivatives) -> None:
+def _pull_system(solution: FrequencySolution, adjoint: Complex, strength: Complex, found: ShapeDerivatives) -> None:
     """lambda^T (db - dA p): regular rule, near pairs, mass matrices, and the coupling where it follows the volume."""
     problem, k, q, p = solution.problem, solution.wavenumber, solution.derivative, solution.solved_pressure
     body, system, solver = problem.body, problem.system, problem.solver
     grid, coupling = system.grid, solver.coupling(k, body.volume)
-    strength = point_strengths(q, grid.triangle, body.area)
     rows, sums = problem.devices.work(lambda m: gpu_adjoint.contract_far(m, k, adjoint, p, strength)) or adjoint_far.contract(
         k, coupling, body.images, grid, adjoint, p, strength, system.real, solver.worker_count
     )

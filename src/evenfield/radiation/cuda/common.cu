@@ -7,6 +7,8 @@
 
 #ifndef KERNEL
 #define KERNEL extern "C" __global__
+// registers few enough for so many blocks at once
+#define KERNEL_OF(threads, blocks) KERNEL __launch_bounds__(threads, blocks)
 #define DEVICE __device__ __forceinline__
 
 // sum over a warp's lanes, the same on all of them; every thread of the block calls

@@ -10,11 +10,73 @@
 // across and along of the row's point with across and along of the column's.
 
 #define PLANES 10
+#define PER_Y (CY / WARPS)
 
 #define COLUMN_VALUES (COLUMNS * CY)
 #define COLUMN_CODES (2 * TV + 1 + 4 * CY)
 
-KERNEL void far_matrix(
+// Kernels of a chunk of rows with one of columns and all its images; a thread has one row and several columns, all at once.
+DEVICE void point_kernels(
+    real k, real turns, real even, int image_count, const real* images, const real (*xs)[CX], const real (*ys)[CY], real* store)
+{
+    const int lane = threadIdx.x % LANES, warp = threadIdx.x / LANES;
+    const real x0 = xs[0][lane], x1 = xs[1][lane], x2 = xs[2][lane];
+    const real n0 = xs[3][lane], n1 = xs[4][lane], n2 = xs[5][lane], w = xs[6][lane] * (real)0.25;
+    real f[PER_Y][2], h[PER_Y][6];
+#pragma unroll
+    for (int i = 0; i < PER_Y; ++i) {
+        f[i][0] = f[i][1] = 0;
+#pragma unroll
+        for (int c = 0; c < 6; ++c) h[i][c] = 0;
+    }
+    for (int g = 0; g < image_count; ++g) {
+        const real g0 = images[3 * g], g1 = images[3 * g + 1], g2 = images[3 * g + 2], handed = g0 * g1 * g2;
+        // the surface curl is a pseudovector: its mirror image has the opposite sign
+        const real u0 = handed * g0, u1 = handed * g1, u2 = handed * g2;
+#pragma unroll
+        for (int i = 0; i < PER_Y; ++i) {
+            const int y = warp + i * WARPS;
+            const real dx = g0 * ys[0][y] - x0, dy = g1 * ys[1][y] - x1, dz = g2 * ys[2][y] - x2;
+            const real q0 = g0 * ys[3][y], q1 = g1 * ys[4][y], q2 = g2 * ys[5][y];
+            const real square = dx * dx + dy * dy + dz * dz;
+            const real inverse = inverse_root(square + TINY), r = square * inverse;
+            const real green = square > TINY ? inverse * INVERSE_4PI : (real)0;
+            real s, c;
+            sine_cosine(turns * r, &s, &c);
+            const real gr = c * green, gi = -s * green;
+            const real forward = (dx * q0 + dy * q1 + dz * q2) * w * inverse * inverse;
+            const real beside = k * r * forward + even * (n0 * q0 + n1 * q1 + n2 * q2);
+            f[i][0] += gr * forward - gi * beside;
+            f[i][1] += gr * beside + gi * forward;
+            h[i][0] += u0 * gr;
+            h[i][1] += u0 * gi;
+            h[i][2] += u1 * gr;
+            h[i][3] += u1 * gi;
+            h[i][4] += u2 * gr;
+            h[i][5] += u2 * gi;
+        }
+    }
+    const real a0 = xs[7][lane], a1 = xs[8][lane], a2 = xs[9][lane];
+    const real b0 = xs[10][lane], b1 = xs[11][lane], b2 = xs[12][lane];
+#pragma unroll
+    for (int i = 0; i < PER_Y; ++i) {
+        const int y = warp + i * WARPS;
+        real* at = store + y * CX + lane;
+        const real c0 = ys[7][y], c1 = ys[8][y], c2 = ys[9][y], d0 = ys[10][y], d1 = ys[11][y], d2 = ys[12][y];
+        at[0] = f[i][0];
+        at[CY * CX] = f[i][1];
+        at[2 * CY * CX] = a0 * c0 * h[i][1] + a1 * c1 * h[i][3] + a2 * c2 * h[i][5];
+        at[3 * CY * CX] = -(a0 * c0 * h[i][0] + a1 * c1 * h[i][2] + a2 * c2 * h[i][4]);
+        at[4 * CY * CX] = b0 * c0 * h[i][1] + b1 * c1 * h[i][3] + b2 * c2 * h[i][5];
+        at[5 * CY * CX] = -(b0 * c0 * h[i][0] + b1 * c1 * h[i][2] + b2 * c2 * h[i][4]);
+        at[6 * CY * CX] = a0 * d0 * h[i][1] + a1 * d1 * h[i][3] + a2 * d2 * h[i][5];
+        at[7 * CY * CX] = -(a0 * d0 * h[i][0] + a1 * d1 * h[i][2] + a2 * d2 * h[i][4]);
+        at[8 * CY * CX] = b0 * d0 * h[i][1] + b1 * d1 * h[i][3] + b2 * d2 * h[i][5];
+        at[9 * CY * CX] = -(b0 * d0 * h[i][0] + b1 * d1 * h[i][2] + b2 * d2 * h[i][4]);
+    }
+}
+
+KERNEL_OF(THREADS, 2 - DOUBLE) void far_matrix(
     double wavenumber, double coupling, int image_count, const real* images, int vertices, const int* row_chunk_first,
     const real* row_points, const unsigned short* row_lists, const int* column_chunk_first, const real* column_points,
     const unsigned short* column_lists, pair2* matrix)
@@ -26,8 +88,8 @@ KERNEL void far_matrix(
     __shared__ unsigned short row_record[2 * TU + 1 + 4 * CX], column_record[2][COLUMN_CODES];
     const int lane = threadIdx.x % LANES, warp = threadIdx.x / LANES;
     const int column = threadIdx.x % TV, row = threadIdx.x / TV;
-    const real k = (real)wavenumber, turns = (real)(wavenumber / TWO_PI), quarter = (real)0.25;
-    const real even = (real)(coupling * wavenumber * wavenumber) * quarter;
+    const real k = (real)wavenumber, turns = (real)(wavenumber / TWO_PI);
+    const real even = (real)(coupling * wavenumber * wavenumber) * (real)0.25;
     real entry[PER_U][2];
 #pragma unroll
     for (int i = 0; i < PER_U; ++i) entry[i][0] = entry[i][1] = 0;
@@ -57,51 +119,7 @@ KERNEL void far_matrix(
             }
             const int now = cy & 1;
             real (*ys)[CY] = both_ys[now];
-            if (cy >= begin) {
-            const real x0 = xs[0][lane], x1 = xs[1][lane], x2 = xs[2][lane];
-            const real n0 = xs[3][lane], n1 = xs[4][lane], n2 = xs[5][lane], w = xs[6][lane] * quarter;
-            const real a0 = xs[7][lane], a1 = xs[8][lane], a2 = xs[9][lane];
-            const real b0 = xs[10][lane], b1 = xs[11][lane], b2 = xs[12][lane];
-#pragma unroll 2
-            for (int y = warp; y < CY; y += WARPS) {
-                real fr = 0, fi = 0, h0 = 0, h1 = 0, h2 = 0, h3 = 0, h4 = 0, h5 = 0;
-                const real p0 = ys[0][y], p1 = ys[1][y], p2 = ys[2][y], m0 = ys[3][y], m1 = ys[4][y], m2 = ys[5][y];
-                for (int g = 0; g < image_count; ++g) {
-                    const real g0 = images[3 * g], g1 = images[3 * g + 1], g2 = images[3 * g + 2], handed = g0 * g1 * g2;
-                    const real dx = g0 * p0 - x0, dy = g1 * p1 - x1, dz = g2 * p2 - x2;
-                    const real q0 = g0 * m0, q1 = g1 * m1, q2 = g2 * m2;
-                    const real square = dx * dx + dy * dy + dz * dz;
-                    const real inverse = inverse_root(square + TINY), r = square * inverse;
-                    const real green = square > TINY ? inverse * INVERSE_4PI : (real)0;
-                    real s, c;
-                    sine_cosine(turns * r, &s, &c);
-                    const real gr = c * green, gi = -s * green;
-                    const real forward = (dx * q0 + dy * q1 + dz * q2) * w * inverse * inverse;
-                    const real beside = k * r * forward + even * (n0 * q0 + n1 * q1 + n2 * q2);
-                    fr += gr * forward - gi * beside;
-                    fi += gr * beside + gi * forward;
-                    // the surface curl is a pseudovector: its mirror image has the opposite sign
-                    h0 += handed * g0 * gr;
-                    h1 += handed * g0 * gi;
-                    h2 += handed * g1 * gr;
-                    h3 += handed * g1 * gi;
-                    h4 += handed * g2 * gr;
-                    h5 += handed * g2 * gi;
-                }
-                real* at = store + y * CX + lane;
-                at[0] = fr;
-                at[CY * CX] = fi;
-                const real c0 = ys[7][y], c1 = ys[8][y], c2 = ys[9][y], d0 = ys[10][y], d1 = ys[11][y], d2 = ys[12][y];
-                at[2 * CY * CX] = a0 * c0 * h1 + a1 * c1 * h3 + a2 * c2 * h5;
-                at[3 * CY * CX] = -(a0 * c0 * h0 + a1 * c1 * h2 + a2 * c2 * h4);
-                at[4 * CY * CX] = b0 * c0 * h1 + b1 * c1 * h3 + b2 * c2 * h5;
-                at[5 * CY * CX] = -(b0 * c0 * h0 + b1 * c1 * h2 + b2 * c2 * h4);
-                at[6 * CY * CX] = a0 * d0 * h1 + a1 * d1 * h3 + a2 * d2 * h5;
-                at[7 * CY * CX] = -(a0 * d0 * h0 + a1 * d1 * h2 + a2 * d2 * h4);
-                at[8 * CY * CX] = b0 * d0 * h1 + b1 * d1 * h3 + b2 * d2 * h5;
-                at[9 * CY * CX] = -(b0 * d0 * h0 + b1 * d1 * h2 + b2 * d2 * h4);
-            }
-            }
+            if (cy >= begin) point_kernels(k, turns, even, image_count, images, xs, ys, store);
             if (cy + 1 < end) {
 #pragma unroll
                 for (int i = 0; i < (COLUMN_VALUES + THREADS - 1) / THREADS; ++i)
