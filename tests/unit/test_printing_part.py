@@ -265,3 +265,11 @@ def test_prism_has_its_own_volume():
     body = Body(prism(circle(10.0, 0.001), -5.0, 7.0))
     assert body.volume == pytest.approx(math.pi * 100 * 12, rel=2e-4)
     assert body.arrays[0][:, 0].min() == -5.0
+
+
+def test_every_key_of_the_printer_section_is_documented(request):
+    from evenfield.loudspeaker import printer_section as module
+
+    page = (request.config.rootpath / "docs/how-to/printing.md").read_text()
+    sections = (module.PrinterSection, module.BuildVolumeSection, module.MaterialSection, module.SeatSection)
+    assert not [key for s in sections for key in s.model_fields if f"`{key}`" not in page]
