@@ -71,5 +71,5 @@ def test_a_missing_file_names_its_neighbour():
 
 
 def test_reserved_sections_are_kept_and_said_to_be_unused(tmp_path):
-    design = ef.load_design(changed(tmp_path, "mounting: free", "mounting: free\nprinter: {build: 250 mm}"))
-    assert design.unused() == ("printer",)
+    design = ef.load_design(changed(tmp_path, "mounting: free", "mounting: free\ncost: {box: 1}"))
+    assert design.unused() == ("cost",)

@@ -48,7 +48,12 @@ def test_stl_is_watertight_in_millimetres_and_of_the_bodys_volume(part):
     assert mesh.is_watertight and mesh.is_winding_consistent and mesh.body_count == 1
     assert mesh.volume == pytest.approx(part.whole.volume, rel=1e-6)
     assert mesh.extents[0] == pytest.approx(22.0, abs=1e-4)
-    assert part.stl[0].read_bytes()[:80].startswith(b"evenfield mm: Skiff tweeter, revision " + part.revision.encode())
+    content = part.stl[0].read_bytes()
+    assert content[:80].startswith(b"evenfield mm: Skiff tweeter, revision " + part.revision.encode())
+    record = np.frombuffer(content[84:], dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("spare", "<u2")])
+    corners = record["corners"].astype(float)
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    assert np.all(np.einsum("ij,ij->i", cross, record["normal"]) >= 0)
 
 
 def test_3mf_opens_with_unit_title_and_lies_on_the_plate(part):
@@ -74,18 +79,23 @@ def test_step_reads_back_with_its_volume_size_schema_and_unit(part):
     solid = bd.import_step(part.step)
     assert solid.is_valid and len(solid.solids()) == 1
     assert solid.volume == pytest.approx(part.whole.volume, rel=2e-3)
+    points = part.plan.grid.points[2:-2:9, 3::60].reshape(-1, 3)
+    assert max(solid.distance_to(bd.Vertex(*p)) for p in points) < 0.02
+    outside = points[len(points) // 2] + 0.5 * part.plan.grid.normals[2:-2:9, 3::60].reshape(-1, 3)[len(points) // 2]
+    assert solid.distance_to(bd.Vertex(*outside)) == pytest.approx(0.5, abs=0.02)
     box = solid.bounding_box()
     assert pytest.approx((22.0, 2 * part.plan.flange[0]), abs=0.02) == (box.size.X, box.size.Y)
 
 
 def test_step_acoustic_faces_lie_on_the_solved_wall(part):
+    from evenfield.shape.printing import brep
     from evenfield.shape.printing.grid import at, wall_grid
     from evenfield.shape.printing.splines import through_rings
 
-    coarse = wall_grid(part.plan.guide, 0.08)
+    coarse = wall_grid(part.plan.guide, brep._CHORD_MM)
     surface = through_rings(coarse.points, coarse.theta, coarse.t)
     t, theta = np.linspace(0.003, 0.997, 150), np.linspace(0.01, 6.27, 331)
-    assert np.abs(surface.at(t, theta) - at(coarse.strip, t, theta)).max() < 0.05
+    assert np.abs(surface.at(t, theta) - at(coarse.strip, t, theta)).max() < 0.01
 
 
 def test_every_point_of_the_solved_wall_is_a_vertex_of_the_body(part):
@@ -106,9 +116,27 @@ def test_revision_is_engraved_to_depth_and_reads_from_behind(part):
     depth, _ = Caster.of(*part.whole.arrays).first(rays, np.tile([1.0, 0, 0], (400, 1)))
     assert odd.sum() > 20
     np.testing.assert_allclose(depth[odd], 5.0 + words.depth, atol=1e-4)
-    # the first letter lies to the reader's left, who looks along +x: towards +y, or below where the words run upwards
-    first = words.outlines[0].mean(axis=0) - np.vstack(words.outlines).mean(axis=0)
-    assert first[0] > 5 or first[1] < -5
+
+
+@pytest.mark.parametrize(("name", "mouth", "upright"), [("ketch", None, True), ("skiff", None, False), ("skiff", 0.046, True)])
+def test_words_read_from_behind_on_every_side(request, name, mouth, upright):
+    """Seen from behind, along +x, the reader's right is -y: outlines anticlockwise as written are clockwise in (y, z)."""
+    from evenfield.shape.elements import Round
+    from evenfield.shape.printing.lettering import outlines_of
+
+    cabinet, guide = waveguide_of(ef.load_design(request.config.rootpath / f"examples/{name}.yaml"))
+    if mouth is not None:  # a round flange: along its arc
+        smaller = replace(guide, mouth=Round(mouth))
+        cabinet = replace(cabinet, elements=tuple(smaller if e is guide else e for e in cabinet.elements), height=0.3)
+        guide = smaller
+    words = make_plan(cabinet, guide, read_printer({"gasket": "0 mm", "screw": "M3"} if upright else {}), name).lettering
+
+    def turning(outlines):
+        return sum(float(np.sum(o[:, 0] * np.roll(o[:, 1], -1) - o[:, 1] * np.roll(o[:, 0], -1))) for o in outlines)
+
+    assert turning(words.outlines) * turning(outlines_of(words.text, words.height)) < 0
+    run = words.outlines[-1].mean(axis=0) - words.outlines[0].mean(axis=0)
+    assert (run[0] < -5) if upright else (run[1] > 5)
 
 
 def test_revision_follows_the_shape(design):
@@ -265,3 +293,11 @@ def test_prism_has_its_own_volume():
     body = Body(prism(circle(10.0, 0.001), -5.0, 7.0))
     assert body.volume == pytest.approx(math.pi * 100 * 12, rel=2e-4)
     assert body.arrays[0][:, 0].min() == -5.0
+
+
+def test_every_key_of_the_printer_section_is_documented(request):
+    from evenfield.loudspeaker import printer_section as module
+
+    page = (request.config.rootpath / "docs/how-to/printing.md").read_text(encoding="utf-8")
+    sections = (module.PrinterSection, module.BuildVolumeSection, module.MaterialSection, module.SeatSection)
+    assert not [key for s in sections for key in s.model_fields if f"`{key}`" not in page]

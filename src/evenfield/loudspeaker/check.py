@@ -10,6 +10,7 @@ from evenfield.loudspeaker.frequencies import output_axis
 from evenfield.loudspeaker.geometry import cabinet_of
 from evenfield.loudspeaker.load import located, read_design
 from evenfield.loudspeaker.passive import network_of, passive_section, placeholder_impedance
+from evenfield.loudspeaker.printer_section import read_printer
 from evenfield.loudspeaker.waveguide_lines import waveguide_lines
 from evenfield.transducer.box import VentedBox
 from evenfield.transducer.driver import CompressionDriver
@@ -51,6 +52,8 @@ def check_file(path: str | Path) -> list[str]:
     if box is not None:
         lines.append(f"  box: one spring below {box.lumped_limit_hz(air):.0f} Hz")
     lines += waveguide_lines(cabinet)
+    if design.printer is not None:
+        read_printer(design.printer)
     for key in design.unused():
         lines.append(f"  {key}: kept, but nothing reads it yet")
     lines.append(f"{Path(path).name} can be predicted.")

@@ -379,7 +379,7 @@ class Design(_Section):
 
     def unused(self) -> tuple[str, ...]:
         """Reserved sections that are filled in but that nothing reads yet."""
-        return tuple(k for k in ("printer", "cost") if getattr(self, k) is not None)
+        return tuple(k for k in ("cost",) if getattr(self, k) is not None)
 
 
 def json_schema() -> dict[str, Any]:

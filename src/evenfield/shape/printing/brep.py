@@ -126,9 +126,11 @@ def _face(surface: SplineSurface) -> list[Any]:
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
 
     u = float(surface.along[0]), float(surface.along[-1])
-    made = []
+    from OCP.Geom import Geom_BSplineSurface
+
+    whole, made = _geometry(surface), []
     for start, end in itertools.pairwise(_sectors(surface)):
-        piece = _geometry(surface)
+        piece = Geom_BSplineSurface(whole)
         piece.Segment(*u, start, end)
         made.append(bd.Face(BRepBuilderAPI_MakeFace(piece, 1e-6).Face()))
     return made

@@ -118,19 +118,24 @@ def pose_of(
     on_floor = height[triangles].max(axis=1) < height.min() + machine.layer_mm / 2
     overhang = overhanging(normals, up, machine.overhang_deg) & ~on_floor
     support = support_volume(vertices, triangles, overhang, caster or Caster.of(vertices, triangles), up)
-    place, size, fits = _laid(vertices, up, machine, index)
+    place, size, fits = _laid(_hull(vertices), up, machine, index)
     return Pose(
         (float(up[0]), float(up[1]), float(up[2])), place, overhang, float(area[overhang].sum()),
         float(area[overhang & acoustic].sum()), support, size, fits, stands(vertices, triangles, up, machine.layer_mm),
     )  # fmt: skip
 
 
-def _laid(vertices: Array, up: Array, machine: Machine, index: int) -> tuple[Array, tuple[float, float, float], bool]:
-    """The transform to the plate's middle, turned so that it fits where any turn does."""
+def _hull(vertices: Array) -> Array:
+    """The points of the convex hull."""
     from scipy.spatial import ConvexHull
 
+    return np.asarray(vertices[ConvexHull(vertices).vertices])
+
+
+def _laid(vertices: Array, up: Array, machine: Machine, index: int) -> tuple[Array, tuple[float, float, float], bool]:
+    """The transform of a hull's points to the plate's middle, turned so that it fits where any turn does."""
     turn = turned(up)
-    corners = vertices[ConvexHull(vertices).vertices] @ turn.T
+    corners = vertices @ turn.T
     room = np.array(machine.volume_mm)
     best: tuple[float, Array] | None = None
     for degrees in range(0, 180, 5):
@@ -179,13 +184,13 @@ def ranked_poses(body: Body, plan: PartPlan, machine: Machine, index: int = 0) -
     vertices, triangles = body.arrays
     acoustic = acoustic_mask(body, plan)
     normals, area = normals_of(vertices, triangles)
-    hopes = []
+    hopes, hull = [], _hull(vertices)
     for up in candidates():
         height = vertices @ up
         on_floor = height[triangles].max(axis=1) < height.min() + machine.layer_mm / 2
         hangs = overhanging(normals, up, machine.overhang_deg) & ~on_floor
         scar = float(area[hangs & acoustic].sum()) > _CLEAN_MM2
-        fits = _laid(vertices, up, machine, index)[2]
+        fits = _laid(hull, up, machine, index)[2]
         hopes.append((not fits, not stands(vertices, triangles, up, machine.layer_mm), scar, float(area[hangs].sum())))
     caster = Caster.of(vertices, triangles)
     tried = candidates()[sorted(range(len(hopes)), key=hopes.__getitem__)[:_TRIED]]
