@@ -14,19 +14,20 @@ def main(source: str) -> None:
     from matplotlib.figure import Figure
 
     found = json.loads(Path(source).read_text(encoding="utf-8"))
-    _, n, seconds, size = (np.array(column, float) for column in zip(*found["rows"], strict=True))
-    time_slope, byte_slope, most = found["exponents"]
+    _, n, _, size, work = (np.array(column, float) for column in zip(*found["rows"], strict=True))
+    slope, beside, most = found["exponents"]
     figure = Figure(figsize=(7.0, 3.4), layout="constrained")
     left, right = figure.subplots(1, 2)
-    for axes, value, slope, label in ((left, seconds, time_slope, "seconds"), (right, size / 1e9, byte_slope, "GB")):
+    line = np.geomspace(n[-3], 1.2 * most, 30)
+    times, bytes_needed = work[-1] * (line / n[-1]) ** slope, (8 * line**2 + beside * line) / 1e9
+    for axes, value, curve, label in ((left, work, times, "s of processor"), (right, size / 1e9, bytes_needed, "GB")):
         axes.loglog(n, value, "o", color="#1f4e79")
-        line = np.geomspace(n[-3], 1.2 * most if axes is right else 2 * n[-1], 20)
-        axes.loglog(line, value[-1] * (line / n[-1]) ** slope, color="#1f4e79", linewidth=1.0)
-        place = line[4], value[-1] * (line[4] / n[-1]) ** slope
-        axes.annotate(f"slope {slope:.2f}", place, (8, -12), textcoords="offset points")
-        axes.set_xlabel("unknowns")
-        axes.set_title(f"One frequency, three parts, one mirror plane: {label}", fontsize=9)
+        axes.loglog(line, curve, color="#1f4e79", linewidth=1.0)
+        axes.set_xlabel("unknowns V")
+        axes.set_title(f"one frequency, three parts, one mirror plane: {label}", fontsize=8)
         axes.grid(True, which="major", color="#d8dde3", linewidth=0.6)
+    left.annotate(f"slope {slope:.2f}", (line[8], times[8]), (8, -12), textcoords="offset points")
+    right.annotate("8 V² + private blocks", (line[8], bytes_needed[8]), (8, -12), textcoords="offset points")
     right.axhline(24.0, color="#a33", linewidth=0.8)
     right.annotate(f"24 GB: {most:,} unknowns".replace(",", " "), (n[0], 24.0), (0, 4), textcoords="offset points", color="#a33")
     figure.savefig(Path(__file__).parent / "assets" / "engine-cost.svg", metadata={"Date": None})

@@ -23,7 +23,7 @@ INTERPOLATION_DB = 0.1
 """Stated error to which gaps between solved frequencies are halved."""
 
 LEAST_STEP = 100.0
-"""Hz; no gap narrower than twice this is halved: what still differs there is the meshes' own error."""
+"""Hz; where no body says otherwise (see `gaps_to_halve`)."""
 
 DOUBLED_GAP = 2.0
 """Leaving a sample out doubles the gap there. On the mid-field example's tweeter the error was then seen to be twice that between
@@ -61,9 +61,15 @@ def start_axis(output: FloatArray, density: float = 1.0) -> FloatArray:
     return axis
 
 
-def gaps_to_halve(solved: FloatArray, stated_db: FloatArray, bound_db: float = INTERPOLATION_DB) -> FloatArray:
-    """(n,) Hz: middles of the gaps of `solved` (S,) next to a sample whose stated error (S,) is above the bound."""
-    wide = np.diff(solved) >= 2 * LEAST_STEP
+def gaps_to_halve(
+    solved: FloatArray, stated_db: FloatArray, bound_db: float = INTERPOLATION_DB, least_step: float = LEAST_STEP
+) -> FloatArray:
+    """(n,) Hz: middles of the gaps of `solved` (S,) next to a sample whose stated error (S,) is above the bound.
+
+    No gap narrower than twice `least_step`, Hz, is halved. For a body of size D, c/(4 D) takes two samples in each period of the
+    ripple that the farthest edges' echoes make, c/(2 D) at the shortest; what still differs there is the meshes' own error.
+    """
+    wide = np.diff(solved) >= 2 * least_step
     poor = np.maximum(stated_db[1:], stated_db[:-1]) > bound_db
     return np.asarray(np.sqrt(solved[1:] * solved[:-1])[wide & poor])
 

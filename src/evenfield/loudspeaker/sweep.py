@@ -5,6 +5,7 @@ Frequencies are added where leaving out a neighbour shows that the field between
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -156,7 +157,7 @@ class _Solves:
     def sweep(self, frequency: FloatArray, bound_db: float) -> Arrays:
         """Everything stacked over frequency, after as many passes as the bound asks for."""
         for number in range(MOST_PASSES):
-            wanted = frequency if number == 0 else gaps_to_halve(self.solved, self.stated_db(), bound_db)
+            wanted = frequency if number == 0 else gaps_to_halve(self.solved, self.stated_db(), bound_db, self.least_step)
             if len(wanted) == 0:
                 break
             self.solve(wanted, "Sound field" if number == 0 else "Sound field, between")
@@ -164,6 +165,12 @@ class _Solves:
         names = [name for name in self.pieces[self.solved[0]] if all(name in piece for piece in self.pieces.values())]
         stored = {name: np.stack([self.pieces[f][name] for f in self.solved], axis=-1) for name in names}
         return stored | {"frequency": self.solved}
+
+    @property
+    def least_step(self) -> float:
+        """Hz; see `gaps_to_halve`."""
+        size = math.hypot(self.body.cabinet.width, self.body.cabinet.height)
+        return float(self.body.air.speed_of_sound / (4 * size))
 
     @property
     def solved(self) -> FloatArray:
