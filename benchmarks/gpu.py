@@ -30,18 +30,18 @@ def figures():
 def monitor():
     """The mid-field example: its body, air, and 60 of the frequencies that a prediction solves, evenly taken, up to 20 kHz."""
     import evenfield as ef
-    from evenfield.loudspeaker.frequencies import output_axis, solved_axis
+    from evenfield.loudspeaker.frequencies import output_axis, start_axis
     from evenfield.loudspeaker.geometry import cabinet_of
 
     design = ef.load_design(ROOT / "examples" / "ketch.yaml")
     cabinet, air = cabinet_of(design, None), design.air.to_air()
-    axis = solved_axis(output_axis(), float(np.hypot(cabinet.width, cabinet.height)), air.speed_of_sound)
+    axis = start_axis(output_axis(), density=1.2)
     chosen = np.unique(np.round(np.linspace(0, len(axis) - 1, 60)).astype(int))
     return cabinet, air, axis[chosen]
 
 
 def problem_of(cabinet, air, top, device):
-    from evenfield.loudspeaker.sweep import AWAY_FACTOR, PER_WAVELENGTH, focus_at
+    from evenfield.loudspeaker.bands import AWAY_FACTOR, PER_WAVELENGTH, focus_at
     from evenfield.radiation import SurfaceProblem
     from evenfield.shape import build_surface, edge_lengths_for
 
@@ -98,13 +98,15 @@ def one_frequency(cabinet, air):
 def sweep(cabinet, air, axis):
     """60 frequencies: the solves alone, on meshes made before, and the whole from an empty store."""
     from evenfield.data.directions import sphere_directions
+    from evenfield.loudspeaker.bands import Meshes, band_top
     from evenfield.loudspeaker.mesh_workers import MeshWorkers
-    from evenfield.loudspeaker.sweep import _Meshes, bands, sweep_radiation
+    from evenfield.loudspeaker.sweep import sweep_radiation
 
     directions = sphere_directions().vectors
-    meshes = _Meshes(_body(cabinet, air), "gpu", MeshWorkers(0))
+    meshes, workers = Meshes(_body(cabinet, air), "gpu"), MeshWorkers(0)
     began = time.perf_counter()
-    made = [(meshes.band(float(axis[group[-1]])).problem, group) for group in bands(axis)]
+    tops = np.array([band_top(float(f), float(axis[-1])) for f in axis])
+    made = [(meshes.band(float(top), workers).problem, np.flatnonzero(tops == top)) for top in np.unique(tops)[::-1]]
     preparing = time.perf_counter() - began
 
     def solve_all():
@@ -119,12 +121,12 @@ def sweep(cabinet, air, axis):
     yield f"monitor, {len(axis)} frequencies to 20 kHz, solves alone", seconds, note
     for p, _ in made:
         p.release()
-    seconds, _ = timed(lambda: sweep_radiation(cabinet, axis, air, device="gpu"), 1)
+    seconds, _ = timed(lambda: sweep_radiation(cabinet, axis, air, device="gpu", bound_db=np.inf), 1)
     yield f"monitor, {len(axis)} frequencies to 20 kHz, meshes too", seconds, f"{os.cpu_count()} cores"
 
 
 def _body(cabinet, air):
-    from evenfield.loudspeaker.sweep import Body
+    from evenfield.loudspeaker.bands import Body
 
     return Body(cabinet, air, {})
 

@@ -55,7 +55,7 @@ def contract_near(
             rule, count = member.double_rules[group.shared], len(group)
             member.run(
                 "contract_near", (-(-count // PAIR_THREADS),), PAIR_THREADS, wavenumber, coupling, np.int32(count),
-                np.int32(rule.shape[1]), np.int32(group.shared), np.int32(len(pressure)), np.int32(len(body.vertices)),
+                np.int32(rule.shape[1]), np.int32(max(group.shared, 0)), np.int32(len(pressure)), np.int32(len(body.vertices)),
                 np.int32(len(body.triangles)), *member.vertices, *fields, columns, rule,
                 corners[begin:], by_coupling[begin:],
             )  # fmt: skip
