@@ -12,7 +12,8 @@ from evenfield.loudspeaker.design import Design, NearWall
 
 if TYPE_CHECKING:
     from evenfield.data.mesh import SurfaceMesh
-    from evenfield.loudspeaker.sweep import Body, RadiationSweep
+    from evenfield.loudspeaker.bands import Body
+    from evenfield.loudspeaker.sweep import RadiationSweep
     from evenfield.radiation import SurfaceProblem
     from evenfield.shape import EdgeLengths
 
@@ -47,13 +48,13 @@ def mesh_lengths(body: Body, lengths: EdgeLengths) -> EdgeLengths:
     return replace(lengths, front=size, rear=size, edges=size, away=None, focus=())
 
 
-def problem_of(body: Body, mesh: SurfaceMesh, patterns: tuple[str, ...] | None) -> SurfaceProblem:
+def problem_of(body: Body, mesh: SurfaceMesh, patterns: tuple[str, ...] | None, device: str = "auto") -> SurfaceProblem:
     """The body made ready to be solved; a flush one's problem and solutions have what the sweep asks of a free one's."""
     from evenfield.radiation import FlushProblem, SurfaceProblem
 
     if body.flush:
         return FlushProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns)  # type: ignore[return-value]
-    return SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns)
+    return SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns, device=device)
 
 
 def on_the_sphere(sweep: RadiationSweep, flush: bool) -> RadiationSweep:

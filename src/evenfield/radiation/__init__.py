@@ -21,6 +21,7 @@ _WHERE = {
     "SurfaceSolver": "surface_solver",
     "SurfaceStatistics": "surface_solution",
     "meridian_gradient": "meridian_adjoint",
+    "choose_devices": "gpu_device",
     "iterate_flush": "flush",
     "iterate_surface": "surface",
     "solve_flush": "flush",
@@ -29,7 +30,7 @@ _WHERE = {
     "throat_impedance": "throat",
 }
 
-PHYSICS_VERSION = 1
+PHYSICS_VERSION = 2
 """Raised when results change for the same inputs; part of the key of stored results."""
 
 FLUSH_VERSION = 1
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
     from evenfield.radiation.flush import solve_flush as solve_flush
     from evenfield.radiation.flush_solution import FlushFrequency as FlushFrequency
     from evenfield.radiation.flush_solution import FlushSolution as FlushSolution
+    from evenfield.radiation.gpu_device import choose_devices as choose_devices
     from evenfield.radiation.meridian import MeridianProblem as MeridianProblem
     from evenfield.radiation.meridian import solve_meridian as solve_meridian
     from evenfield.radiation.meridian_adjoint import meridian_gradient as meridian_gradient
