@@ -80,6 +80,15 @@ def test_a_flush_vent_at_the_rear_is_refused():
     assert caught.value.key == "vent.face"
 
 
+def test_a_proud_waveguide_is_refused_flush():
+    guide = {"throat_radius": "12.5 mm", "entry_angle": "8 deg", "depth": "30 mm", "proud": "10 mm",
+             "mouth": {"shape": "round", "radius": "40 mm"}}  # fmt: skip
+    high = {**DESIGN["ways"]["high"], "waveguide": guide}
+    with pytest.raises(ef.DesignError, match="partly before it") as caught:
+        ef.predict(design("flush", ways={**DESIGN["ways"], "high": high}))
+    assert caught.value.key == "ways.high.waveguide.proud"
+
+
 def test_before_a_wall_the_prediction_stays_free_field():
     near, free = (ef.predict(design(m), frequency_hz=AXIS[:3]) for m in ({"wall": "0.3 m"}, "free"))
     assert near.system.pressure == pytest.approx(free.system.pressure)

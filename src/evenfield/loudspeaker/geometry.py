@@ -22,8 +22,22 @@ def cabinet_of(design: Design, folder: str | Path | None = None) -> shape.Cabine
     """
     if design.flush:
         _refuse_rear_vents(design)
+        _refuse_proud_mouths(design)
     c = design.cabinet
     return shape.Cabinet(c.width, c.height, c.depth, c.edge_radius, (*_ways(design, folder), *_vents(design)))
+
+
+def _refuse_proud_mouths(design: Design) -> None:
+    for name, way in design.ways.items():
+        if way.waveguide is not None and way.waveguide.proud > 0:
+            key = f"ways.{name}.waveguide.proud"
+            raise DesignError(
+                message(
+                    key, "0 mm with mounting: flush", way.waveguide.proud.text,
+                    cause="A waveguide that is partly behind the wall and partly before it is not solved", fix="0 mm",
+                ),
+                key,
+            )  # fmt: skip
 
 
 def _refuse_rear_vents(design: Design) -> None:
