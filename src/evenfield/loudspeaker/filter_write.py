@@ -16,15 +16,15 @@ from evenfield.loudspeaker.passive_fit import PassiveFit
 
 def write_active(source: str | Path, target: str | Path, design: Design) -> Path:
     """A copy of the design file `source` at `target` with the filters of `design` in place of its own."""
-    yaml, tree = _read(Path(source))
+    yaml, tree = read_tree(Path(source))
     for name, way in design.ways.items():
         tree["ways"][name]["filters"] = _filters(way.filters)
-    return _write(yaml, tree, Path(target))
+    return write_tree(yaml, tree, Path(target))
 
 
 def write_passive(source: str | Path, target: str | Path, fit: PassiveFit, series: str = "E12") -> Path:
     """A copy with the fitted network as its `passive` section and no filters in its ways."""
-    yaml, tree = _read(Path(source))
+    yaml, tree = read_tree(Path(source))
     for way in tree["ways"].values():
         way.pop("filters", None)
         way.pop("amplifier", None)
@@ -34,10 +34,11 @@ def write_passive(source: str | Path, target: str | Path, fit: PassiveFit, serie
         "rated_impedance": f"{fit.rated:.4g} ohm",
         "parts": [_flow(_part(p, series)) for p in fit.model.network.parts],
     }
-    return _write(yaml, tree, Path(target))
+    return write_tree(yaml, tree, Path(target))
 
 
-def _read(source: Path) -> tuple[Any, Any]:
+def read_tree(source: Path) -> tuple[Any, Any]:
+    """A design file as its YAML reader and tree, comments kept."""
     from ruamel.yaml import YAML
 
     yaml = YAML()
@@ -46,7 +47,8 @@ def _read(source: Path) -> tuple[Any, Any]:
     return yaml, yaml.load(source.read_text(encoding="utf-8"))
 
 
-def _write(yaml: Any, tree: Any, target: Path) -> Path:
+def write_tree(yaml: Any, tree: Any, target: Path) -> Path:
+    """Write a tree whole or not at all. Raises DesignError where `target` is no YAML file."""
     if target.suffix not in (".yaml", ".yml"):
         raise DesignError(message("the design's copy", "a .yaml file", target.name))
     text = io.StringIO()

@@ -26,7 +26,12 @@ def cabinet_of(design: Design, folder: str | Path | None = None) -> shape.Cabine
             "mounting",
         )
     c = design.cabinet
-    return shape.Cabinet(c.width, c.height, c.depth, c.edge_radius, (*_ways(design, folder), *_vents(design)))
+    return shape.Cabinet(c.width, c.height, c.depth, c.edge_radius, elements_of(design, folder))
+
+
+def elements_of(design: Design, folder: str | Path | None = None) -> tuple[shape.Element, ...]:
+    """What stands on the body's faces, in the file's order, ways first; whether it fits is not asked yet."""
+    return (*_ways(design, folder), *_vents(design))
 
 
 def way_origin(design: Design, name: str) -> tuple[float, float, float]:

@@ -30,6 +30,11 @@ def build_surface(cabinet: Cabinet, edge_lengths: EdgeLengths) -> SurfaceMesh:
         stands at y = 0: then the left half is the exact image of the right and its shared vertices lie at y = 0 exactly.
     Raises MeshError when the grid fails its own checks (closed, oriented, volume and moving areas).
     """
+    return build_boxed(cabinet, edge_lengths)[0]
+
+
+def build_boxed(cabinet: Cabinet, edge_lengths: EdgeLengths) -> tuple[SurfaceMesh, Box]:
+    """As `build_surface`, with the box whose patches make the surface."""
     lost: BoundaryLost | None = None
     for gap_factor in (1.4, 0.9, 0.6):
         try:
@@ -40,7 +45,7 @@ def build_surface(cabinet: Cabinet, edge_lengths: EdgeLengths) -> SurfaceMesh:
             continue
         mesh = _join(_in_order(patches, cabinet), box.half)
         _check(mesh, cabinet)
-        return mesh
+        return mesh, box
     assert lost is not None
     raise lost
 
