@@ -137,6 +137,71 @@ def motor(design: DesignFile, report: ReportFolder = None, as_json: AsJson = Fal
 
 
 @app.command()
+def shape(
+    design: DesignFile,
+    aim: Annotated[
+        str,
+        typer.Option("--aim", help='What to reach, beyond the brief: "horizontal=100 deg, low=1.6 kHz, high=12 kHz, step=2".'),
+    ] = "",
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder for the designed copy, the state and a picture a step.")
+    ] = None,
+    go_on: Annotated[Path | None, typer.Option("--continue", help="Go on with the search kept in this folder.")] = None,
+    way: Annotated[str | None, typer.Option("--way", help="The way whose waveguide is shaped.")] = None,
+    first_cut: Annotated[
+        bool, typer.Option("--first-cut", help="Start from a first cut by rule, not from the file's shape.")
+    ] = False,
+    hold: Annotated[list[str] | None, typer.Option("--hold", help="A dimension that stays, e.g. depth; may be repeated.")] = None,
+    bound: Annotated[
+        list[str] | None, typer.Option("--bound", help='Bounds of a dimension: "depth=20 mm..45 mm"; may be repeated.')
+    ] = None,
+    keep_profile: Annotated[bool, typer.Option("--keep-profile", help="Keep the wall's named profile, do not free it.")] = False,
+    starts: Annotated[int, typer.Option("--starts", help="Shapes to start from.", min=1, max=20)] = 3,
+    minutes: Annotated[float, typer.Option("--minutes", help="Time for the search.")] = 15.0,
+    no_confirm: Annotated[bool, typer.Option("--no-confirm", help="Leave out the whole predictions before and after.")] = False,
+    write: Annotated[Path | None, typer.Option("--write", help="Where the designed copy goes (default: in --out).")] = None,
+    over: Annotated[bool, typer.Option("--over", help="--write may name the design itself.")] = False,
+    device: Annotated[str, typer.Option("--device", help="auto, cpu or gpu.")] = "auto",
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Shape a waveguide by intent: search the wall that gives the wanted coverage and hands over from the way below."""
+    from evenfield.report.terminal_shape import print_shape
+    from evenfield.search.shape_command import shape_file
+
+    with _progress(quiet or as_json) as progress:
+        job = shape_file(
+            design, aim=aim, out=go_on or out, resume=go_on is not None, way=way, first_cut=first_cut, hold=tuple(hold or ()),
+            bound=tuple(bound or ()), free=not keep_profile, starts=starts, minutes=minutes, confirm=not no_confirm, write=write,
+            over=over, device=device, progress=progress, pictures=_pictures(go_on or out, design, quiet or as_json),
+        )  # fmt: skip
+    if as_json:
+        typer.echo(json.dumps(job.to_dict(), indent=1, ensure_ascii=False))
+    else:
+        print_shape(job)
+    raise typer.Exit(0 if job.met else 1)
+
+
+def _pictures(folder: Path | None, design: Path, quiet: bool) -> Any:
+    """What shows each step of a search: a line, and a picture where there is a folder."""
+
+    def of(way: str) -> Any:
+        from evenfield.report.shape_pictures import step_pictures, step_words
+
+        draw = None if folder is None else step_pictures(folder, way, design.parent)
+
+        def show(step: Any) -> None:
+            if not quiet:
+                typer.echo(step_words(step), err=True)
+            if draw is not None:
+                draw(step)
+
+        return show
+
+    return of
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of the design file, for editors that complete and check."""
     from evenfield.loudspeaker.design import json_schema

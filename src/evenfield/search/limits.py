@@ -58,7 +58,8 @@ def _apart(first: Element, second: Element) -> float:
 def _inner(guide: Waveguide) -> list[float]:
     """Inside the waveguide: no wall may turn back, no radius be too small."""
     half = smallest_half(guide.mouth)
-    least = PROFILES[guide.profile].least_mouth(guide.throat_radius, guide.entry_angle, guide.depth, guide.rounding)
+    deep = guide.depth + guide.proud
+    least = PROFILES[guide.profile].least_mouth(guide.throat_radius, guide.entry_angle, deep, guide.rounding)
     found = [half - least, 0.9 * guide.depth - guide.rounding]
     if isinstance(guide.mouth, RoundedRectangle):
         found.append(half - guide.mouth.corner_radius)
@@ -68,14 +69,14 @@ def _inner(guide: Waveguide) -> list[float]:
 def _falling(design: Design, way: str) -> list[float]:
     """Wall angles may not fall towards the mouth, and start no lower than the entry: 1 degree counts 1 mm."""
     guide = design.ways[way].waveguide
-    wall = getattr(guide, "wall", None)
     found: list[float] = []
-    if guide is None or wall is None:
+    if guide is None or guide.wall is None:
         return found
+    entry = [] if guide.entry_angle is None else [float(guide.entry_angle)]
     for plane in ("horizontal", "vertical", "diagonal"):
-        angles = [float(a) for a in getattr(wall, plane, None) or ()]
+        angles = [float(a) for a in getattr(guide.wall, plane)]
         if angles:
-            steps = np.diff([float(guide.entry_angle), *angles])
+            steps = np.diff([*entry, *angles])
             found += (np.degrees(steps) * 1e-3).tolist()
     return found
 
@@ -115,7 +116,8 @@ def _usual(design: Design, way: str) -> list[Dimension]:
     flat = [float(s) - 2 * float(c.edge_radius) for s in (c.width, c.height)]
     least = 2 * throat + 0.02
     found = [Dimension(f"{base}.depth", max(0.008, 0.5 * depth), min(1.8 * depth, 0.6 * float(c.depth)))]
-    if design.ways[way].driver is not None and design.ways[way].driver.kind != "compression":  # type: ignore[union-attr]
+    driver = design.ways[way].driver
+    if guide.entry_angle is not None and driver is not None and driver.kind != "compression":
         found.append(Dimension(f"{base}.entry_angle", 0.0, math.radians(70), "deg"))
     mouth = guide.mouth
     if mouth.radius is not None:
@@ -123,15 +125,14 @@ def _usual(design: Design, way: str) -> list[Dimension]:
     if mouth.width is not None and mouth.height is not None:
         found.append(Dimension(f"{base}.mouth.width", least, flat[0]))
         found.append(Dimension(f"{base}.mouth.height", least, min(flat[1], 1.3 * flat[0])))
-        if mouth.corner_radius is not None:
+        if mouth.shape == "rounded-rectangle" and mouth.corner_radius is not None:
             found.append(Dimension(f"{base}.mouth.corner_radius", LEAST_CORNER, min(flat) / 2))
-    if getattr(mouth, "exponent", None) is not None:
+    if mouth.shape == "superelliptic":
         found.append(Dimension(f"{base}.mouth.exponent", 2.0, 6.0, ""))
     found.append(Dimension(f"{base}.rounding", LEAST_ROUNDING, max(0.03, 1.5 * float(guide.rounding))))
-    wall = getattr(guide, "wall", None)
-    if wall is not None:
+    if guide.wall is not None:
         for plane in ("horizontal", "vertical", "diagonal"):
-            for n, _ in enumerate(getattr(wall, plane, None) or ()):
+            for n, _ in enumerate(getattr(guide.wall, plane)):
                 found.append(Dimension(f"{base}.wall.{plane}.{n}", 0.0, math.radians(88), "deg"))
     z = float(design.ways[way].place.z)
     found.append(Dimension(f"ways.{way}.place.z", z - 0.15 * float(c.height), z + 0.15 * float(c.height)))

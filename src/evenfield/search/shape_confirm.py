@@ -38,6 +38,8 @@ class Behaviour:
         waist : plane -> how much narrower the beam is somewhere than on both sides of it in frequency, as a share
         ripple_db : of the directivity index, powers added; axis_db : on-axis level about its own cubic, RMS
         error_db : stated error of the solves
+        index_db : way -> directivity index on the prediction's axis; lower_width_deg : plane -> beamwidth of the way below at
+            the handover
     """
 
     handover: float
@@ -54,6 +56,7 @@ class Behaviour:
     axis_db: float
     error_db: float
     index_db: Mapping[str, Array] = field(default_factory=dict)
+    lower_width_deg: Mapping[str, float] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
@@ -108,7 +111,13 @@ def behaviour(prediction: Prediction, aim: Aim) -> Behaviour:
         axis_ripple(upper, aim),
         float(prediction.error_db or math.nan),
         {n: metrics.directivity_index(w) for n, w in prediction.ways.items()},
+        {} if aim.lower is None else _lower_widths(prediction.ways[aim.lower], handover),
     )
+
+
+def _lower_widths(way: Directivity, handover: float) -> dict[str, float]:
+    at = int(np.argmin(np.abs(np.log(way.frequency / handover))))
+    return {p: float(metrics.beamwidth(way, p).beamwidth.values[at]) for p in PLANES}  # type: ignore[arg-type]
 
 
 def waist(width: Array) -> float:

@@ -13,7 +13,11 @@ from evenfield.search.dimensions import Dimension
 
 
 def write_shape(
-    source: str | Path, target: str | Path, values: Mapping[Dimension, float], over: bool = False, sections: Mapping[str, Any] | None = None
+    source: str | Path,
+    target: str | Path,
+    values: Mapping[Dimension, float],
+    over: bool = False,
+    sections: Mapping[str, Any] | None = None,
 ) -> Path:
     """A copy of the design file `source` at `target` with other dimensions.
 
@@ -24,7 +28,9 @@ def write_shape(
     Raises DesignError where `target` is the design itself and `over` was not asked for.
     """
     if Path(target).resolve() == Path(source).resolve() and not over:
-        raise DesignError(message("the designed shape", "written to another file than the design", Path(target).name, fix="--over"))
+        raise DesignError(
+            message("the designed shape", "written to another file than the design", Path(target).name, fix="--over")
+        )
     yaml, tree = read_tree(Path(source))
     for key, value in (sections or {}).items():
         _put(tree, key.split("."), value)
