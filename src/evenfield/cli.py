@@ -143,14 +143,10 @@ def shape(
         str,
         typer.Option("--aim", help='What to reach, beyond the brief: "horizontal=100 deg, low=1.6 kHz, high=12 kHz, step=2".'),
     ] = "",
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Folder for the designed copy, the state and a picture a step.")
-    ] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="Folder for the copy, the state, a picture a step.")] = None,
     go_on: Annotated[Path | None, typer.Option("--continue", help="Go on with the search kept in this folder.")] = None,
     way: Annotated[str | None, typer.Option("--way", help="The way whose waveguide is shaped.")] = None,
-    first_cut: Annotated[
-        bool, typer.Option("--first-cut", help="Start from a first cut by rule, not from the file's shape.")
-    ] = False,
+    first_cut: Annotated[bool, typer.Option("--first-cut", help="Start from a first cut by rule.")] = False,
     hold: Annotated[list[str] | None, typer.Option("--hold", help="A dimension that stays, e.g. depth; may be repeated.")] = None,
     bound: Annotated[
         list[str] | None, typer.Option("--bound", help='Bounds of a dimension: "depth=20 mm..45 mm"; may be repeated.')
