@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from evenfield.base.errors import DesignError
 from evenfield.data.mesh import SurfaceMesh
 from evenfield.loudspeaker.chains import responses
 from evenfield.loudspeaker.circuits import boxes_of, drivers_of, output_impedances, parts_of
@@ -187,21 +186,13 @@ def _radius(cabinet: Cabinet, name: str) -> float:
     return float(np.sqrt(surface_facts(cabinet, wall=0.0).parts[name].area / np.pi))
 
 
-def moves_of(designs: Sequence[tuple[Design, Design, float]], folder: str | Path | None) -> Callable[[Morph], Array]:
-    """How vertices move, from pairs of designs a small step apart on either side, one pair a dimension."""
-    pairs = [(cabinet_of(a, folder), cabinet_of(b, folder), step) for a, b, step in designs]
+def moves_of(pairs: Sequence[tuple[Cabinet, Cabinet, float]]) -> Callable[[Morph], Array]:
+    """How vertices move, from pairs of cabinets a small step apart on either side, one pair a dimension."""
 
     def moves(morph: Morph) -> Array:
         return np.stack([morph.derivative(a, b, step) for a, b, step in pairs])
 
     return moves
-
-
-def measured_ways(design: Design, names: Mapping[str, Any]) -> None:
-    """Raise DesignError where a way of the handover is a measured one, which no shape can change."""
-    for name in names:
-        if design.ways[name].measured is not None and design.ways[name].driver is None:
-            raise DesignError(f"ways.{name} is measured: its sound does not follow the shape of the cabinet.", f"ways.{name}")
 
 
 __all__ = ["Field", "Fineness", "ShapeField", "moves_of"]

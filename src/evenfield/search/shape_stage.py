@@ -19,7 +19,8 @@ from evenfield.search.limits import margins
 from evenfield.search.listening import listening_for
 from evenfield.search.objective import Objective, Score
 from evenfield.search.shape_field import Field, Fineness, ShapeField, moves_of
-from evenfield.shape.morph import Stretched
+from evenfield.shape.elements import Cabinet
+from evenfield.shape.morph import Morph, Stretched
 
 Array = NDArray[np.float64]
 
@@ -141,23 +142,24 @@ class Stage:
         self.counts.adjoint_seconds += seconds
         return columns
 
-    def moves(self, share: Array):  # type: ignore[no-untyped-def]
-        """How vertices move with each share: central differences of the geometry."""
+    def moves(self, share: Array) -> Callable[[Morph], Array]:
+        """How vertices move with each share: central differences of the geometry, one-sided where it ends."""
+        here = cabinet_of(self.space.at(share), self.folder)
         pairs = []
         for n in range(len(share)):
             e = np.zeros(len(share))
             e[n] = DIFFERENCE / 2
-            low, high = self._near(share - e, share), self._near(share + e, share)
-            pairs.append((self.space.at(low), self.space.at(high), float(high[n] - low[n])))
-        return moves_of(pairs, self.folder)
+            low, high = self._near(share - e), self._near(share + e)
+            step = DIFFERENCE * ((low is not None) + (high is not None)) / 2
+            pairs.append((low or here, high or here, step or DIFFERENCE))
+        return moves_of(pairs)
 
-    def _near(self, wanted: Array, share: Array) -> Array:
-        """`wanted` where the geometry accepts it, else `share` itself: a one-sided difference at a limit."""
+    def _near(self, share: Array) -> Cabinet | None:
+        """The cabinet there; None where the geometry does not accept it."""
         try:
-            cabinet_of(self.space.at(wanted), self.folder)
+            return cabinet_of(self.space.at(share), self.folder)
         except DesignError:
-            return share
-        return wanted
+            return None
 
     def part_slopes(self, share: Array, names: Sequence[str]) -> dict[str, Array]:
         """name -> (N,) derivative of one unweighted part of the objective by the shares, on the field last solved there."""

@@ -8,7 +8,7 @@ from typing import Any
 
 from evenfield.base.errors import DesignError, message
 from evenfield.loudspeaker.design import Design
-from evenfield.loudspeaker.filter_write import read_tree, write_tree
+from evenfield.loudspeaker.design_text import in_one_line, read_text, write_text
 from evenfield.search.dimensions import Dimension
 
 
@@ -31,15 +31,29 @@ def write_shape(
         raise DesignError(
             message("the designed shape", "written to another file than the design", Path(target).name, fix="--over")
         )
-    yaml, tree = read_tree(Path(source))
+    yaml, tree = read_text(Path(source))
     for key, value in (sections or {}).items():
-        _put(tree, key.split("."), value)
+        _put(tree, key.split("."), _short(value))
     for dimension, value in values.items():
         path = dimension.key.split(".")
         old = _get(tree, path)
         tolerance = old[old.index("±") :] if isinstance(old, str) and "±" in old else ""
         _put(tree, path, f"{dimension.text(value)} {tolerance}".strip() if dimension.unit else float(dimension.text(value)))
-    return write_tree(yaml, tree, Path(target))
+    return write_text(yaml, tree, Path(target))
+
+
+def _short(value: Any) -> Any:
+    """Mappings that hold no others stand in one line; lists too."""
+    if isinstance(value, list):
+        from ruamel.yaml.comments import CommentedSeq
+
+        made = CommentedSeq(value)
+        made.fa.set_flow_style()
+        return made
+    if isinstance(value, dict):
+        plain = not any(isinstance(v, dict | list) for v in value.values())
+        return in_one_line(value) if plain else {k: _short(v) for k, v in value.items()}
+    return value
 
 
 def _get(node: Any, path: list[str]) -> Any:

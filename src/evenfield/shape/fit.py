@@ -207,7 +207,8 @@ def _check_place(cabinet: Cabinet, element: Element) -> None:
                 f"at least {mm(2 * (reach + ROOM + cabinet.edge_radius))} for {element.name!r}",
                 mm(size),
                 f"{element.name!r} takes {mm(2 * reach)} and the flat of the {element.face} face is {mm(2 * flat)}",
-                f"more {name}, an edge radius under {mm(max(size / 2 - reach - ROOM, 0))}, or a smaller element",
+                f"more {name}, an edge radius under {mm(max(size / 2 - reach - ROOM, 0))}, or "
+                f"{_smaller(element, axis, reach - flat)}",
             )
         if abs(place) + reach > flat + 1e-12:
             limit = flat - reach
@@ -216,8 +217,17 @@ def _check_place(cabinet: Cabinet, element: Element) -> None:
                 f"between {axis} = {mm(-limit)} and {mm(limit)}",
                 f"{axis} = {mm(place)}",
                 f"{element.name!r} reaches {mm(abs(place) + reach - flat)} beyond the flat part of the {element.face} face",
-                f"{axis} = {mm(math.copysign(limit, place))}",
+                f"{axis} = {mm(math.copysign(limit, place))}"
+                + (f", or {_smaller(element, axis, abs(place) + reach - flat)}" if isinstance(element, Waveguide) else ""),
             )
+
+
+def _smaller(element: Element, axis: str, excess: float) -> str:
+    """What would fit, in words: a mouth may come up to where the edge's rounding begins."""
+    if not isinstance(element, Waveguide):
+        return "a smaller element"
+    half = float(support(element.mouth, np.array(0.0 if axis == "y" else math.pi / 2)))
+    return f"a mouth at most {mm(2 * max(half - excess, 0.0))} {'wide' if axis == 'y' else 'high'}"
 
 
 def _check_apart(cabinet: Cabinet, first: Element, second: Element) -> None:

@@ -6,6 +6,7 @@ what lies between slides along the box by a discrete harmonic function, which le
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,7 @@ from evenfield.data.mesh import SurfaceMesh
 from evenfield.shape.box import Box
 from evenfield.shape.build import build_boxed
 from evenfield.shape.elements import Cabinet, Element
-from evenfield.shape.rings import Half, RingPlace, pole_of, ring_points
+from evenfield.shape.rings import HALF, Half, RingPlace, pole_of
 from evenfield.shape.sizes import EdgeLengths
 from evenfield.shape.strips import Strip, strips_of
 
@@ -149,9 +150,27 @@ class Morph:
 
 
 def ring_vertices(strips: list[Strip], rings: tuple[RingPlace, ...]) -> Array:
-    """(P, 3) m, vertices of rings and pole on an element's strips, in its own axes."""
-    points = [ring_points(strips[r.strip], r.station, r.theta) for r in rings]
+    """(P, 3) m, vertices of rings and pole on an element's strips, in its own axes; each ring as `ring_points` has it."""
+    points: list[Array] = []
+    for k, strip in enumerate(strips):
+        mine = [r for r in rings if r.strip == k]
+        if not mine:
+            continue
+        angles, index = np.unique(np.concatenate([HALF, *(r.theta for r in mine)]), return_inverse=True)
+        x, radius = strip.surface(np.array([r.station for r in mine]), angles)
+        dense, *places = np.split(index, np.cumsum([len(HALF), *(len(r.theta) for r in mine)])[:-1])
+        area = np.trapezoid(radius[:, dense] ** 2, HALF, axis=1)
+        for n, (ring, where) in enumerate(zip(mine, places, strict=True)):
+            points.append(_ring(ring.theta, x[n, where], radius[n, where], float(area[n])))
     return np.vstack([*points, [[pole_of(strips), 0.0, 0.0]]])
+
+
+def _ring(theta: Array, x: Array, radius: Array, area: float) -> Array:
+    """(m, 3) a ring spread so that its polygon has its own area; the first and last points on the element's mirror plane."""
+    scale = math.sqrt(area / float(np.sum(radius[1:] * radius[:-1] * np.sin(np.diff(theta)))))
+    y = scale * radius * np.cos(theta)
+    y[[0, -1]] = 0.0
+    return np.column_stack([x, y, scale * radius * np.sin(theta)])
 
 
 def quality(mesh: SurfaceMesh) -> Array:

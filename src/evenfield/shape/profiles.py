@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.shape.free import Free
-from evenfield.shape.rounding import Joint, joined, straight_reach
+from evenfield.shape.rounding import Edge, Joint, joined, straight_reach
 
 Array = NDArray[np.float64]
 
@@ -165,13 +165,26 @@ class Tractrix(_Rounded):
             return self._depth(a, throat_radius) - self._depth(a, np.minimum(r, a)), r
 
     def greatest_mouth(self, throat_radius: float, entry_angle: float, depth: float, rounding: float) -> float:
-        """The mouth radius, m, at which the wall would be a tractrix up to the angle that the rounding can take over."""
-        low, high = throat_radius, throat_radius + 20 * depth
-        for _ in range(40):
-            middle = (low + high) / 2
-            x, _r = self.wall(np.ones(1), throat_radius, entry_angle, depth, np.array([middle]), rounding)
-            low, high = (low, middle) if not np.isfinite(x[0, 0]) and middle > throat_radius + rounding else (middle, high)
-        return low
+        """The mouth radius, m, at which the wall runs on to the steepest angle that the rounding can take over from.
+
+        The rounding's angle rises throughout while the wall's curvature tan(angle)/a is below 2/rounding. As a grows with
+        everything else held, so does the depth of that widest tractrix: bisection.
+        """
+        low, high = throat_radius * (1 + 1e-9), throat_radius + 20 * depth
+        for _ in range(60):
+            a = (low + high) / 2
+            low, high = (a, high) if self._widest(a, throat_radius, rounding)[0] < depth else (low, a)
+        return self._widest(low, throat_radius, rounding)[1]
+
+    def _widest(self, a: float, throat: float, rounding: float) -> tuple[float, float]:
+        """Depth and mouth radius of the tractrix of tangent length a that ends at its steepest; depth 0 where there is none."""
+        angle = math.atan(2 * a / rounding)
+        radius = a * math.sin(angle)
+        if radius <= throat:
+            return 0.0, radius
+        along, outwards = Edge(np.array([angle]), np.array([2 / rounding]), rounding).reach()
+        length = float(self._depth(np.array(a), throat) - self._depth(np.array(a), radius))
+        return length + float(along[0]), radius + float(outwards[0])
 
 
 class Smooth:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from evenfield.shape.elements import Coaxial, Cone, Dome, Element, Ring, Source, Throat, VentOpening, Waveguide
 from evenfield.shape.outlines import polar_radius
+from evenfield.shape.rim import rim_width
 from evenfield.shape.walls import rim, wall
 
 Array = NDArray[np.float64]
@@ -121,7 +122,7 @@ def _walls(guide: Waveguide, base: float, throat: float) -> list[Strip]:
         return base + x, r
 
     strips = [Strip(RIGID, surface, "walls", 3)]
-    return [Strip(RIGID, blend, "walls", 3), *strips] if guide.proud > 0 else strips
+    return [Strip(RIGID, blend, "walls", 3, 0.7 * rim_width(guide)), *strips] if guide.proud > 0 else strips
 
 
 def throat_of(guide: Waveguide) -> float:
