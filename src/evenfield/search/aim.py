@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from evenfield.base.errors import DesignError, message
-from evenfield.base.units import parse_amount
-from evenfield.loudspeaker.design import Design
+from evenfield.base.units import Amount, parse_amount
+from evenfield.loudspeaker.design import Coverage, Design
 
 PLANES = ("horizontal", "vertical", "diagonal")
 
@@ -140,6 +140,21 @@ def aim_of(design: Design, way: str | None = None, text: str = "", handover: flo
     return Aim(upper, lower, fx, coverage, low, high, weights)
 
 
+def with_coverage(design: Design, text: str) -> Design:
+    """The design whose brief asks for the coverage, and the handover, that `text` does; see `aim_of`."""
+    given = _given(text)
+    old = design.brief.coverage or Coverage()
+    names = ("horizontal", "vertical")
+    if any(n in given for n in names):
+        coverage = old.model_copy(update={n: _angle(given[n]) for n in names if n in given})
+        design = design.model_copy(update={"brief": design.brief.model_copy(update={"coverage": coverage})})
+    return design
+
+
+def _angle(value: float) -> Amount:
+    return Amount(value, 0.0, f"{math.degrees(value):.4g} deg")
+
+
 def _given(text: str) -> dict[str, Any]:
     kinds = {"horizontal": "angle", "vertical": "angle", "diagonal": "angle", "low": "frequency", "high": "frequency"}
     kinds |= {"handover": "frequency"} | dict.fromkeys(vars(Weights()), "number")
@@ -173,4 +188,4 @@ def handover_guess(design: Design, upper: str) -> float:
     )
 
 
-__all__ = ["PLANES", "Aim", "Weights", "aim_of", "diagonal_angle", "handover_guess", "shaped_way"]
+__all__ = ["PLANES", "Aim", "Weights", "aim_of", "diagonal_angle", "handover_guess", "shaped_way", "with_coverage"]

@@ -18,9 +18,10 @@ from evenfield.base.files import write_whole
 from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.load import located, read_design
 from evenfield.loudspeaker.sweep import Progress
-from evenfield.search.aim import Aim, aim_of, shaped_way
+from evenfield.search.aim import Aim, aim_of, shaped_way, with_coverage
 from evenfield.search.crossing import check_aim, find_handover
 from evenfield.search.dimensions import Space, read
+from evenfield.search.first_cut import first_cut as cut_by_rule
 from evenfield.search.free_wall import freed
 from evenfield.search.limits import dimensions_of
 from evenfield.search.shape_confirm import Behaviour, Row, compare, confirm
@@ -185,9 +186,7 @@ def _start(design: Design, way: str | None, wish: Wish, first_cut: bool) -> tupl
     """The design to start from, and the sections that the file lacks for it."""
     added: dict[str, Any] = {}
     if first_cut:
-        from evenfield.search.first_cut import first_cut as cut_by_rule
-
-        cut = cut_by_rule(design, way)
+        cut = cut_by_rule(with_coverage(design, wish.aim), way)
         design = cut.apply(design)
         way = shaped_way(design, way)
         added[f"ways.{way}.waveguide"] = plain_guide(design, way)

@@ -23,7 +23,7 @@ from evenfield.loudspeaker.sweep import NoProgress, Progress
 from evenfield.search.aim import Aim
 from evenfield.search.descent import Point, advance, start
 from evenfield.search.dimensions import Space
-from evenfield.search.limits import fits
+from evenfield.search.limits import fits, margins
 from evenfield.search.objective import Score
 from evenfield.search.shape_stage import Counts, Plan, Stage, coarse_plan, fine_plan
 
@@ -176,14 +176,16 @@ class ShapeSearch:
         shares = [own, *(np.clip(s, 0, 1) for s in self.given)][: self.effort.starts]
         shares = [s for n, s in enumerate(shares) if n == 0 or fits(self.space.at(s), self.folder)]
         rng = np.random.default_rng(self.effort.seed)
-        from evenfield.search.limits import margins
-
-        for _ in range(4000):
+        for _ in range(200 * self.effort.starts):
             if len(shares) >= self.effort.starts:
                 break
-            drawn = np.clip(own + 0.3 * rng.uniform(-1, 1, len(own)), 0, 1)
-            if margins(self.space.at(drawn), self.aim.upper, self.folder).min() > 0 and fits(self.space.at(drawn), self.folder):
-                shares.append(drawn)
+            away = rng.uniform(-1, 1, len(own))
+            for reach in (0.35, 0.25, 0.18, 0.12):
+                drawn = np.clip(own + reach * away, 0, 1)
+                inside = margins(self.space.at(drawn), self.aim.upper, self.folder).min() > 0
+                if inside and fits(self.space.at(drawn), self.folder):
+                    shares.append(drawn)
+                    break
         return shares
 
     def _coarse(self) -> None:

@@ -6,8 +6,8 @@ what lies between slides along the box by a discrete harmonic function, which le
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,8 @@ from evenfield.base.errors import MeshError, message
 from evenfield.data.mesh import SurfaceMesh
 from evenfield.shape.box import Box
 from evenfield.shape.build import build_boxed
-from evenfield.shape.elements import Cabinet, Element
+from evenfield.shape.elements import Cabinet, Coaxial, Element
+from evenfield.shape.ring_table import TabledRings, spread_ring
 from evenfield.shape.rings import HALF, Half, RingPlace, pole_of
 from evenfield.shape.sizes import EdgeLengths
 from evenfield.shape.strips import Strip, strips_of
@@ -44,6 +45,11 @@ class _Seat:
     half: Half
     right: Index
     left: Index
+
+    @cached_property
+    def table(self) -> TabledRings:
+        """Its rings, to be read from tables."""
+        return TabledRings(self.half.rings)
 
 
 class Morph:
@@ -75,6 +81,9 @@ class Morph:
 
         Raises Stretched where an element has other strips than before (a gap that opens or closes).
         """
+        return self._positions(cabinet, False)
+
+    def _positions(self, cabinet: Cabinet, tabled: bool) -> Array:
         start = self.mesh.vertices
         moved = _box_map(start, self.cabinet, cabinet)
         box_only = moved.copy()
@@ -82,7 +91,7 @@ class Morph:
         if len(placed) != len(self.cabinet.placed):
             raise Stretched(message("the changed cabinet", "of the same elements", f"{len(placed)} elements"))
         for seat in self._seats:
-            self._seat(moved, seat, self.cabinet.placed[seat.number], placed[seat.number], cabinet)
+            self._seat(moved, seat, placed[seat.number], cabinet, tabled)
         for slide in self._slides:
             slide.blend(moved, box_only)
         if self._image is not None:
@@ -104,9 +113,12 @@ class Morph:
                 raise Stretched(message("the changed surface", "of sound triangles", f"{int(which.sum())} {what} ones"))
         return mesh
 
-    def derivative(self, cabinet: Cabinet, after: Cabinet, step: float) -> Array:
-        """(V, 3) of the vertices by a number that goes from -step/2 at `cabinet` to +step/2 at `after`."""
-        return (self.vertices(after) - self.vertices(cabinet)) / step
+    def derivative(self, before: Cabinet, after: Cabinet, step: float) -> Array:
+        """(V, 3) of the vertices by a number that changes by `step` from one cabinet to a near one.
+
+        Element surfaces are read from tables, shared by all meshes: their interpolation error is nearly the same in both.
+        """
+        return (self._positions(after, True) - self._positions(before, True)) / step
 
     # elements
 
@@ -135,18 +147,24 @@ class Morph:
             raise MeshError(message("the surface", "made of its own patches", f"a point {np.max(distance):.2g} m off"))
         return np.asarray(index, np.int64)
 
-    def _seat(self, moved: Array, seat: _Seat, before: Element, after: Element, cabinet: Cabinet) -> None:
+    def _seat(self, moved: Array, seat: _Seat, after: Element, cabinet: Cabinet, tabled: bool) -> None:
+        before = self.cabinet.placed[seat.number]
         if seat.half.rings:
-            strips, known = strips_of(after), strips_of(before)
-            if [s.part for s in strips] != [s.part for s in known]:
+            strips = strips_of(after)
+            if [s.part for s in strips] != [s.part for s in strips_of(before)]:
                 raise Stretched(message(f"the surface of {after.name!r}", "of the same strips", f"{len(strips)} strips"))
-            points = ring_vertices(strips, seat.half.rings)
+            points = seat.table.vertices(_centred(after)) if tabled else ring_vertices(strips, seat.half.rings)
         else:
             points = seat.half.points
             if getattr(after, "outline", None) != getattr(before, "outline", None):
                 raise Stretched(message(f"the opening {after.name!r}", "of the same outline", "another"))
         moved[seat.right] = _placed(points, after, cabinet, seat.side)
         moved[seat.left] = _placed(points * [1, -1, 1], after, cabinet, seat.side)
+
+
+def _centred(element: Element) -> Element:
+    """The element at the middle of its face: its own surface is the same anywhere."""
+    return element if isinstance(element, Coaxial) else replace(element, y=0.0, z=0.0)
 
 
 def ring_vertices(strips: list[Strip], rings: tuple[RingPlace, ...]) -> Array:
@@ -159,18 +177,10 @@ def ring_vertices(strips: list[Strip], rings: tuple[RingPlace, ...]) -> Array:
         angles, index = np.unique(np.concatenate([HALF, *(r.theta for r in mine)]), return_inverse=True)
         x, radius = strip.surface(np.array([r.station for r in mine]), angles)
         dense, *places = np.split(index, np.cumsum([len(HALF), *(len(r.theta) for r in mine)])[:-1])
-        area = np.trapezoid(radius[:, dense] ** 2, HALF, axis=1)
+        area = np.asarray(np.trapezoid(radius[:, dense] ** 2, HALF, axis=1))
         for n, (ring, where) in enumerate(zip(mine, places, strict=True)):
-            points.append(_ring(ring.theta, x[n, where], radius[n, where], float(area[n])))
+            points.append(spread_ring(ring.theta, x[n, where], radius[n, where], float(area[n])))
     return np.vstack([*points, [[pole_of(strips), 0.0, 0.0]]])
-
-
-def _ring(theta: Array, x: Array, radius: Array, area: float) -> Array:
-    """(m, 3) a ring spread so that its polygon has its own area; the first and last points on the element's mirror plane."""
-    scale = math.sqrt(area / float(np.sum(radius[1:] * radius[:-1] * np.sin(np.diff(theta)))))
-    y = scale * radius * np.cos(theta)
-    y[[0, -1]] = 0.0
-    return np.column_stack([x, y, scale * radius * np.sin(theta)])
 
 
 def quality(mesh: SurfaceMesh) -> Array:
