@@ -163,6 +163,13 @@ def model_step(point: Point, constraints: Constraints) -> Array:
     return np.asarray(np.zeros_like(move))
 
 
+def nearest_fitting(share: Array, wanted: Array, constraints: Constraints) -> Array:
+    """(N,) the place in the box nearest to `wanted` that the constraints allow, looked for from `share`, which they do."""
+    away = share - np.clip(wanted, 0, 1)
+    point = Point(share, 1.0, away, np.eye(len(share)), radius=max(float(np.abs(away).max()), 1e-6))
+    return share + model_step(point, constraints)
+
+
 def damped_update(curvature: Array, move: Array, change: Array) -> Array:
     """BFGS with Powell's damping, which keeps the curvature positive."""
     along = curvature @ move
@@ -175,4 +182,15 @@ def damped_update(curvature: Array, move: Array, change: Array) -> Array:
     return np.asarray(curvature - np.outer(along, along) / bend + np.outer(change, change) / float(move @ change))
 
 
-__all__ = ["Constraints", "Function", "Point", "Trial", "advance", "damped_update", "first_curvature", "model_step", "start"]
+__all__ = [
+    "Constraints",
+    "Function",
+    "Point",
+    "Trial",
+    "advance",
+    "damped_update",
+    "first_curvature",
+    "model_step",
+    "nearest_fitting",
+    "start",
+]

@@ -21,13 +21,16 @@ from evenfield.base.files import write_whole
 from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.sweep import NoProgress, Progress
 from evenfield.search.aim import Aim
-from evenfield.search.descent import Point, advance, start
+from evenfield.search.descent import Point, advance, nearest_fitting, start
 from evenfield.search.dimensions import Space
 from evenfield.search.limits import fits, margins
 from evenfield.search.objective import Score
 from evenfield.search.shape_stage import Counts, Plan, Stage, coarse_plan, fine_plan
 
 Array = NDArray[np.float64]
+
+REACH = 0.3
+"""Of a dimension's range; how far drawn starts may lie from the design's own shape."""
 
 STATE = "search.json"
 """The file, in the search's folder, that it goes on from."""
@@ -176,17 +179,16 @@ class ShapeSearch:
         shares = [own, *(np.clip(s, 0, 1) for s in self.given)][: self.effort.starts]
         shares = [s for n, s in enumerate(shares) if n == 0 or fits(self.space.at(s), self.folder)]
         rng = np.random.default_rng(self.effort.seed)
-        for _ in range(200 * self.effort.starts):
+        for _ in range(20 * self.effort.starts):
             if len(shares) >= self.effort.starts:
                 break
-            away = rng.uniform(-1, 1, len(own))
-            for reach in (0.35, 0.25, 0.18, 0.12):
-                drawn = np.clip(own + reach * away, 0, 1)
-                inside = margins(self.space.at(drawn), self.aim.upper, self.folder).min() > 0
-                if inside and fits(self.space.at(drawn), self.folder):
-                    shares.append(drawn)
-                    break
+            drawn = nearest_fitting(own, own + REACH * rng.uniform(-1, 1, len(own)), self._margins)
+            if np.abs(drawn - own).max() > REACH / 4 and fits(self.space.at(drawn), self.folder):
+                shares.append(drawn)
         return shares
+
+    def _margins(self, share: Array) -> Array:
+        return margins(self.space.at(share), self.aim.upper, self.folder)
 
     def _coarse(self) -> None:
         shares = self.starting_shares()
