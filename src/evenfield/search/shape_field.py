@@ -20,7 +20,7 @@ from evenfield.loudspeaker.profiles import profiles_of, velocities
 from evenfield.loudspeaker.sweep import focus_at, outward, part_names, part_places
 from evenfield.search.objective import Drive
 from evenfield.shape.elements import Cabinet
-from evenfield.shape.morph import Morph
+from evenfield.shape.morph import Morph, Stretched
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -80,24 +80,28 @@ class ShapeField:
         self.vectors, self.fineness, self.folder, self.device = vectors, fineness or Fineness(), folder, device
         self.air = design.air.to_air()
         self.profiles = profiles_of(design, folder)
-        self.solves = 0
+        self.solves = self.remeshed = 0
         self.settle(design)
 
     def settle(self, design: Design) -> None:
         """Make the meshes anew for this design's body."""
         cabinet = cabinet_of(design, self.folder)
         self.names = part_names(cabinet)
-        self.morphs = [Morph(cabinet, self._lengths(cabinet, f)) for f in self.frequency]
+        self.morphs: list[Morph] = []
+        for f in self.frequency:
+            lengths = self._lengths(cabinet, f)
+            same = next((m for m in self.morphs if m.edge_lengths == lengths), None)
+            self.morphs.append(same or Morph(cabinet, lengths))
 
     def solve(self, design: Design, step: Callable[[str], None] | None = None) -> Field:
-        """The sound of a design on the meshes at hand. Raises Stretched where they cannot follow."""
+        """The sound of a design on the meshes at hand, or on new ones where these cannot follow. Raises DesignError."""
         began = time.perf_counter()
         cabinet = cabinet_of(design, self.folder)
-        meshes = [m.surface(cabinet) for m in self.morphs]
+        meshes = self._follow(cabinet)
         out = outward(cabinet)
         far, impedance, solved = [], [], []
-        for f, mesh in zip(self.frequency, meshes, strict=True):
-            solution, moving = self._solve_one(mesh, cabinet, float(f))
+        for f, morph in zip(self.frequency, self.morphs, strict=True):
+            solution, moving = self._solve_one(meshes[id(morph)], cabinet, float(f))
             self.solves += 1
             field_here = np.zeros((len(self.names), len(self.vectors)), complex)
             load = np.zeros((len(self.names), len(self.names)), complex)
@@ -105,7 +109,7 @@ class ShapeField:
             load[np.ix_(moving, moving)] = solution.radiation_impedance * np.outer(out[moving], out[moving])
             far.append(field_here)
             impedance.append(load)
-            solved.append((solution, moving, out[moving]))
+            solved.append((solution, moving, out[moving], morph))
             if step is not None:
                 step(f"{f:.0f} Hz")
         return Field(
@@ -127,11 +131,14 @@ class ShapeField:
         """
         began = time.perf_counter()
         columns = []
-        for i, (solution, moving, out) in enumerate(found.solved):
+        known: dict[int, Array] = {}
+        for i, (solution, moving, out, morph) in enumerate(found.solved):
             bar = far_bar[moving, :, i] * out[:, None]
             load = impedance_bar[:, :, i][np.ix_(moving, moving)] * np.outer(out, out)
             gradient = solution.gradient(self.vectors, bar, load)
-            columns.append(np.einsum("vc,nvc->n", gradient, moves(self.morphs[i])))
+            if id(morph) not in known:
+                known = {id(morph): moves(morph)}  # neighbours share a mesh, or none
+            columns.append(np.tensordot(known[id(morph)], gradient, 2))
             solution.problem.release()
         return np.stack(columns, axis=-1), time.perf_counter() - began
 
@@ -152,6 +159,23 @@ class ShapeField:
         index = self.names.index(upper)
         area = float(np.pi) * _radius(cabinet_of(design, self.folder), upper) ** 2
         return Drive(motion, chain, index, self.air.density * self.air.speed_of_sound * area)
+
+    def _follow(self, cabinet: Cabinet) -> dict[int, SurfaceMesh]:
+        """The meshes on another cabinet, by the identity of their morphs; those that cannot follow are made anew."""
+        meshes: dict[int, SurfaceMesh] = {}
+        fresh: dict[int, Morph] = {}
+        for n, morph in enumerate(self.morphs):
+            morph = self.morphs[n] = fresh.get(id(morph), morph)
+            if id(morph) in meshes:
+                continue
+            try:
+                meshes[id(morph)] = morph.surface(cabinet)
+            except Stretched:
+                new = Morph(cabinet, self._lengths(cabinet, float(self.frequency[n])))
+                fresh[id(morph)] = self.morphs[n] = new
+                meshes[id(new)] = new.mesh
+                self.remeshed += 1
+        return meshes
 
     def _alone(self, frequency: float) -> bool:
         return self.alone is not None and frequency > self.alone[1]

@@ -20,7 +20,7 @@ from evenfield.search.listening import listening_for
 from evenfield.search.objective import Objective, Score
 from evenfield.search.shape_field import Field, Fineness, ShapeField, moves_of
 from evenfield.shape.elements import Cabinet
-from evenfield.shape.morph import Morph, Stretched
+from evenfield.shape.morph import Morph
 
 Array = NDArray[np.float64]
 
@@ -58,8 +58,8 @@ class Plan:
 
 
 def coarse_plan(aim: Aim) -> Plan:
-    """To two octaves above the start of the coverage, three points to the handover's octave."""
-    return Plan(3, 0.5, min(aim.high, 4 * aim.low), Fineness(4.0, 2.5))
+    """The whole band in steps of three quarters of an octave, three points to the handover's octave."""
+    return Plan(3, 0.75, aim.high, Fineness(4.0, 2.5))
 
 
 def fine_plan(aim: Aim) -> Plan:
@@ -106,11 +106,14 @@ class Stage:
         alone = None if aim.lower is None else (aim.upper, ALONE_ABOVE * aim.handover)
         self.solver = ShapeField(at, plan.frequencies(aim).tolist(), self.listening.vectors, plan.fineness, folder, device, alone)
         self.objective: Objective | None = None
-        self.anchor(at)
+        self._take_motion(at)
 
     def anchor(self, design: Design) -> None:
         """Take meshes and the parts' motions from this design."""
         self.solver.settle(design)
+        self._take_motion(design)
+
+    def _take_motion(self, design: Design) -> None:
         found = self._solve(design)
         drive = self.solver.drive(design, found, self.aim.upper)
         self.objective = Objective(self.aim, self.listening, drive, self.solver.frequency)
@@ -174,7 +177,7 @@ class Stage:
         return result
 
     def measure(self, design: Design) -> Score:
-        """The score of any design on this stage's frequencies, meshes of its own where these cannot follow."""
+        """The score of any design on this stage's frequencies."""
         assert self.objective is not None
         found = self._field(design)
         return self.objective.score(found.far, found.impedance, slopes=False)
@@ -182,11 +185,7 @@ class Stage:
     def _field(self, design: Design) -> Field:
         if self._known[0] == design:
             return self._known[1]
-        try:
-            found = self._solve(design)
-        except Stretched:
-            self.solver.settle(design)
-            found = self._solve(design)
+        found = self._solve(design)
         self._known = (design, found)
         return found
 

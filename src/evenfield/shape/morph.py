@@ -62,7 +62,7 @@ class Morph:
     """
 
     def __init__(self, cabinet: Cabinet, edge_lengths: EdgeLengths) -> None:
-        self.cabinet = cabinet
+        self.cabinet, self.edge_lengths = cabinet, edge_lengths
         self.mesh, box = build_boxed(cabinet, edge_lengths)
         self._tree = _tree(self.mesh.vertices)
         self._image = self._images()
