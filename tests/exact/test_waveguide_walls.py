@@ -198,6 +198,24 @@ def test_angles_stated_per_plane_are_met() -> None:
         assert np.degrees(wall_angles(guide, np.zeros(1), np.array([theta])))[0, 0] == pytest.approx(math.degrees(entry), abs=0.1)
 
 
+def test_equal_angles_in_all_planes_make_a_round_wall() -> None:
+    angles = (0.6, 0.8, 1.0)
+    guide = Waveguide(
+        Throat("t", 0.0125),
+        0.0125,
+        0.3,
+        0.05,
+        Round(0.09),
+        0.01,
+        "free",
+        angles=angles,
+        angles_vertical=angles,
+        angles_diagonal=angles,
+    )
+    x, r = wall(guide, np.linspace(0, 1, 21), np.linspace(-math.pi, math.pi, 37))
+    assert np.ptp(r, axis=1).max() < 1e-12 and np.ptp(x, axis=1).max() < 1e-12
+
+
 def test_more_odds_open_the_wall_and_keep_its_order() -> None:
     angles = np.repeat(np.radians([[35.0], [45.0], [60.0]]), 5, axis=1)
     mouth = np.array([0.06, 0.07, 0.09, 0.12, 0.15])

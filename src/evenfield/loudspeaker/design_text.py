@@ -48,6 +48,21 @@ def put(tree: Any, row: dict[str, Any]) -> None:
         elif isinstance(value, dict) and hasattr(tree.get(key), "items"):
             put(tree[key], value)
         elif isinstance(value, dict):
-            tree[key] = in_one_line({k: v for k, v in value.items() if v is not None})
+            kept = {k: v for k, v in value.items() if v is not None}
+            tree[key] = _rows(kept) if any(isinstance(v, list) for v in kept.values()) else in_one_line(kept)
         else:
             tree[key] = value
+
+
+def _rows(row: dict[str, Any]) -> Any:
+    """A mapping of lists, a line for each."""
+    from ruamel.yaml.comments import CommentedMap, CommentedSeq
+
+    made = CommentedMap()
+    for key, value in row.items():
+        if isinstance(value, list):
+            made[key] = CommentedSeq(value)
+            made[key].fa.set_flow_style()
+        else:
+            made[key] = value
+    return made

@@ -201,7 +201,7 @@ def _check_place(cabinet: Cabinet, element: Element) -> None:
         flat = size / 2 - cabinet.edge_radius - ROOM
         reach = float(support(outline, np.array(direction), margin))
         place = getattr(element, axis)
-        if reach > flat:
+        if reach > flat + 1e-12:
             refuse(
                 f"cabinet.{name}",
                 f"at least {mm(2 * (reach + ROOM + cabinet.edge_radius))} for {element.name!r}",
@@ -253,6 +253,7 @@ def _check_apart(cabinet: Cabinet, first: Element, second: Element) -> None:
         if on_face
         else f"moving both, or sizes {mm(lack)} smaller together, or a larger {second.face} face"
     )
+    fix += _smaller_mouth((first, second), float(theta[best]), lack)
     refuse(
         f"{key_of(second)}.place",
         f"clear of {first.name!r} by {mm(ROOM)}",
@@ -260,6 +261,18 @@ def _check_apart(cabinet: Cabinet, first: Element, second: Element) -> None:
         f"{first.name!r} and {second.name!r} share the {first.face} face",
         fix,
     )
+
+
+def _smaller_mouth(pair: tuple[Element, Element], direction: float, lack: float) -> str:
+    """The mouth that would leave room, in words, where one of the pair is a waveguide and they stand beside or above another."""
+    guide = next((e for e in pair if isinstance(e, Waveguide)), None)
+    across, up = abs(math.cos(direction)), abs(math.sin(direction))
+    if guide is None or max(across, up) < 0.999:
+        return ""
+    half = float(support(guide.mouth, np.array(0.0 if across > up else math.pi / 2))) - lack
+    if half <= guide.throat_radius:
+        return ""
+    return f", or a mouth at most {mm(2 * half)} {'wide' if across > up else 'high'}"
 
 
 __all__ = ["LARGEST", "ROOM", "SMALLEST", "check_cabinet", "mm", "recess"]

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from evenfield.shape.elements import Waveguide, key_of
+from evenfield.shape.elements import Round, Waveguide, key_of
 from evenfield.shape.fit_words import check_outline, largest, mm, positive, refuse
-from evenfield.shape.outlines import polar_radius, smallest_half
+from evenfield.shape.outlines import polar_radius, scaled, smallest_half
 from evenfield.shape.profiles import PROFILES
 from evenfield.shape.walls import wall
 
@@ -180,9 +182,7 @@ def _check_greatest(guide: Waveguide, key: str) -> None:
 
 def _check_turns(guide: Waveguide, key: str) -> None:
     """No wall may turn back or leave its plane: then it cannot meet itself either, as every half plane holds its own."""
-    x, r = wall(guide, np.linspace(0, 1, 101), _QUARTER)
-    exists = np.isfinite(x).all(axis=0) & np.isfinite(r).all(axis=0)
-    back = np.minimum(np.diff(np.nan_to_num(x), axis=0).min(axis=0), np.diff(np.nan_to_num(r), axis=0).min(axis=0))
+    exists, back = _run(guide)
     bad = ~exists | (back < -1e-7)
     if not bad.any():
         return
@@ -194,8 +194,28 @@ def _check_turns(guide: Waveguide, key: str) -> None:
         "It would fold over itself" if exists.all() else "Between these ends it has no such wall",
         "a longer transition that begins earlier"
         if exists.all() and guide.transition[1] > 0
-        else "another profile, a smaller rounding, or a mouth and depth nearer to each other",
+        else f"another profile, a smaller rounding{_nearest_mouth(guide)}",
     )
+
+
+def _run(guide: Waveguide) -> tuple[NDArray[np.bool_], NDArray[np.float64]]:
+    """Per direction: whether the wall exists, and its least step along or outwards, m (negative: it turns back)."""
+    x, r = wall(guide, np.linspace(0, 1, 101), _QUARTER)
+    exists = np.asarray(np.isfinite(x).all(axis=0) & np.isfinite(r).all(axis=0))
+    return exists, np.minimum(np.diff(np.nan_to_num(x), axis=0).min(axis=0), np.diff(np.nan_to_num(r), axis=0).min(axis=0))
+
+
+def _nearest_mouth(guide: Waveguide) -> str:
+    """The mouth of the same shape, nearest in size, to which the walls run well, in words; nothing where none is near."""
+    for scale in sorted(np.geomspace(0.25, 4.0, 41), key=lambda s: abs(math.log(s))):
+        mouth = scaled(guide.mouth, float(scale))
+        if smallest_half(mouth) <= guide.throat_radius:
+            continue
+        exists, back = _run(replace(guide, mouth=mouth))
+        if exists.all() and back.min() > -1e-7:
+            size = [2 * mouth.radius] if isinstance(mouth, Round) else [mouth.width, mouth.height]
+            return f", or a mouth of {' x '.join(mm(v) for v in size)}"
+    return ""
 
 
 __all__ = ["check_waveguide"]

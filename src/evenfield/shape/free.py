@@ -144,7 +144,7 @@ def _solve(
     u, v = np.zeros(len(mouth)), np.log(np.hypot(depth, mouth - throat)) + np.zeros(len(mouth))
     step = 1e-6
     f, g = residual(u, v)
-    for _ in range(60):
+    for _ in range(40):
         if np.all(np.maximum(np.abs(f), np.abs(g)) < 1e-13):
             break
         fu, gu = residual(u + step, v)

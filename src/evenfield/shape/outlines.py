@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from evenfield.shape.elements import (
     Outline,
     Ring,
     Round,
+    RoundedRectangle,
     Superelliptic,
     Throat,
     VentOpening,
@@ -91,6 +93,16 @@ def footprint(element: Element) -> tuple[Outline, float]:
     return surface_outline(element), 0.0
 
 
+def scaled(outline: Outline, factor: float) -> Outline:
+    """The same outline, larger by a factor."""
+    if isinstance(outline, Round):
+        return Round(outline.radius * factor)
+    larger = replace(outline, width=outline.width * factor, height=outline.height * factor)
+    if isinstance(larger, RoundedRectangle):
+        larger = replace(larger, corner_radius=larger.corner_radius * factor)
+    return larger
+
+
 def smallest_half(outline: Outline) -> float:
     """Half the smallest width of the outline, m."""
     return outline.radius if isinstance(outline, Round) else min(outline.width, outline.height) / 2
@@ -101,4 +113,4 @@ def largest_half(outline: Outline) -> float:
     return outline.radius if isinstance(outline, Round) else max(outline.width, outline.height) / 2
 
 
-__all__ = ["footprint", "largest_half", "outline_area", "polar_radius", "smallest_half", "support", "surface_outline"]
+__all__ = ["footprint", "largest_half", "outline_area", "polar_radius", "scaled", "smallest_half", "support", "surface_outline"]

@@ -188,11 +188,14 @@ class Tractrix(_Rounded):
 
 
 class Smooth:
-    """One Bezier curve from the throat at the entry angle to the baffle, with curvature continuous inside and zero at the end.
+    """One cubic Bezier curve from the throat at the entry angle to the baffle, whose curvature falls to zero over its end.
 
-    Radius: a cubic; depth: a quintic with a threefold zero at the mouth. The mouth's edge is about as round as `rounding` or,
-    where the mouth leaves room for a gentler end, rounder.
+    Before that its radius of curvature at the mouth is `rounding` or, where the mouth leaves room for a gentler end, more; on the
+    way to zero it falls to 0.73 of that at the least.
     """
+
+    ending = 0.2
+    """Share of the curve's parameter over which the curvature falls."""
 
     def wall(
         self, station: Array, throat_radius: float, entry_angle: float, depth: float, mouth_radius: Array, rounding: float
@@ -202,7 +205,9 @@ class Smooth:
         reach = np.minimum(math.sqrt(rounding * depth / 3), 0.9 * (mouth_radius - r1))
         reach = np.maximum(reach, 0.3 * (mouth_radius - r1))
         t = station[:, None]
-        x = -depth * (1 - t) ** 3 * (1 + 1.5 * t + 3 * t**2) + 0 * mouth_radius
+        # the threefold zero of x at the mouth makes its curvature zero; the factor's first two derivatives begin at zero
+        towards = np.clip((t - 1) / self.ending + 1, 0, 1)
+        x = -depth * (1 - t) ** 2 * (1 + 0.5 * t) * (1 - towards**3) + 0 * mouth_radius
         w0, w1, w2, w3 = (1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t**2 * (1 - t), t**3
         return x, throat_radius * w0 + r1 * w1 + (mouth_radius - reach) * w2 + mouth_radius * w3
 

@@ -28,7 +28,7 @@ def wall(guide: Waveguide, station: Array, theta: Array, throat: float | None = 
     """
     r0 = guide.throat_radius if throat is None else throat
     mouth = polar_radius(guide.mouth, theta)
-    x, r = _own(guide, station, r0, mouth, _angles(guide, theta))
+    x, r = _own(guide, station, r0, mouth, stated_angles(guide, theta))
     begin, end = guide.transition
     if end > 0:
         narrow = np.array([smallest_half(guide.mouth)])
@@ -68,7 +68,7 @@ def _planes(guide: Waveguide) -> tuple[Array, Array, Array]:
     return across, up, between
 
 
-def _angles(guide: Waveguide, theta: Array) -> Array | None:
+def stated_angles(guide: Waveguide, theta: Array) -> Array | None:
     """(K, M) angles of the free profile in the directions theta; None for other profiles.
 
     The stated planes keep theirs; between them the weights are powers of cos 2 theta, three times differentiable.
@@ -88,4 +88,4 @@ def _round_angles(guide: Waveguide) -> Array | None:
     return np.asarray((across + up + 2 * between) / 4)
 
 
-__all__ = ["rim", "wall", "wall_angles"]
+__all__ = ["rim", "stated_angles", "wall", "wall_angles"]
