@@ -157,25 +157,57 @@ def shape(
     no_confirm: Annotated[bool, typer.Option("--no-confirm", help="Leave out the whole predictions before and after.")] = False,
     write: Annotated[Path | None, typer.Option("--write", help="Where the designed copy goes (default: in --out).")] = None,
     over: Annotated[bool, typer.Option("--over", help="--write may name the design itself.")] = False,
+    part: Annotated[Path | None, typer.Option("--part", help="Make the part to print: STEP, STL, 3MF, drawings, sheet.")] = None,
+    scan: Annotated[
+        Path | None, typer.Option("--scan", help="A printed wall (STL, PLY) to judge in place.")
+    ] = None,
+    unit: Annotated[str | None, typer.Option("--unit", help="Of the scan: mm, m or inch (default: from its size).")] = None,
+    along: Annotated[
+        list[Path] | None, typer.Option("--range", help="Derive this sibling's waveguide from the design's; may be repeated.")
+    ] = None,
     device: Annotated[str, typer.Option("--device", help="auto, cpu or gpu.")] = "auto",
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Shape a waveguide by intent: search the wall that gives the wanted coverage and hands over from the way below."""
-    from evenfield.report.terminal_shape import print_shape
-    from evenfield.search.shape_command import shape_file
+    """Shape a waveguide by intent: the wall that gives the wanted coverage and hands over from the way below.
 
+    --first-cut, --part, --scan or --range alone do only that; with --aim, --out or --continue they come after the search
+    (a first cut before it).
+    """
+    from evenfield.report import shape_outputs as outputs
+
+    outputs.check_outputs(part, scan)
+    found: dict[str, Any] = {}
+    say = (lambda line: None) if as_json else typer.echo
+    source, met = design, True
     with _progress(quiet or as_json) as progress:
-        job = shape_file(
-            design, aim=aim, out=go_on or out, resume=go_on is not None, way=way, first_cut=first_cut, hold=tuple(hold or ()),
-            bound=tuple(bound or ()), free=not keep_profile, starts=starts, minutes=minutes, confirm=not no_confirm, write=write,
-            over=over, device=device, progress=progress, pictures=_pictures(go_on or out, design, quiet or as_json),
-        )  # fmt: skip
+        if along:
+            found["range"] = outputs.carry_along(design, along, aim, out, minutes, say, progress)
+        elif aim or out or go_on or not (first_cut or part or scan):
+            from evenfield.report.terminal_shape import print_shape
+            from evenfield.search.shape_command import shape_file
+
+            job = shape_file(
+                design, aim=aim, out=go_on or out, resume=go_on is not None, way=way, first_cut=first_cut,
+                hold=tuple(hold or ()), bound=tuple(bound or ()), free=not keep_profile, starts=starts, minutes=minutes,
+                confirm=not no_confirm, write=write, over=over, device=device, progress=progress,
+                pictures=_pictures(go_on or out, design, quiet or as_json),
+            )  # fmt: skip
+            found["search"], met = job.to_dict(), job.met
+            source = job.files[0] if job.files else design
+            if not as_json:
+                print_shape(job)
+        elif first_cut:
+            found["first_cut"] = outputs.cut_first(design, way, aim, write, say)
+            source = write or design
+        if part is not None:
+            found["part"] = outputs.make_the_part(source, way, part, say)
+            met = met and found["part"]["passed"] is not False
+        if scan is not None:
+            found["scan"] = outputs.judge_the_scan(source, way, scan, unit, say, progress)
     if as_json:
-        typer.echo(json.dumps(job.to_dict(), indent=1, ensure_ascii=False))
-    else:
-        print_shape(job)
-    raise typer.Exit(0 if job.met else 1)
+        typer.echo(json.dumps(found, indent=1, ensure_ascii=False, default=str))
+    raise typer.Exit(0 if met else 1)
 
 
 def _pictures(folder: Path | None, design: Path, quiet: bool) -> Any:

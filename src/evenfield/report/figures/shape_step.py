@@ -36,8 +36,8 @@ def shape_step_figure(
     figure = Figure(figsize=(FULL_WIDTH, 3.5))
     wall = figure.add_axes((0.07, 0.56, 0.37, 0.33))
     front = figure.add_axes((0.07, 0.08, 0.37, 0.38))
-    level = figure.add_axes((0.53, 0.42, 0.44, 0.47))
-    bars = figure.add_axes((0.62, 0.08, 0.35, 0.22))
+    level = figure.add_axes((0.53, 0.47, 0.44, 0.40))
+    bars = figure.add_axes((0.62, 0.07, 0.35, 0.21))
     figure.text(0.07, 0.955, title, fontsize=7.5, color=INK)
     _walls(wall, now, start)
     _front(front, now, start, cabinet)
@@ -85,9 +85,10 @@ def _level(ax: Axes, frequency: Array, edge_db: Array) -> None:
     for plane, line in zip(_THETA, edge_db, strict=True):
         ax.plot(frequency, line, **PLANE_PENS[plane].line(), marker="o", markersize=2.2)
     ax.set_ylim(-12, 0)
-    frequency_axis(ax, float(frequency[0]), float(frequency[-1]))
-    ax.set_ylabel("level at the coverage angle, dB")
-    ax.set_title("Wanted: -6 dB (band: 1 dB, about a tenth of the beamwidth)", loc="left", fontsize=7)
+    frequency_axis(ax, float(frequency[0]), float(frequency[-1]), title=False)
+    ax.set_ylabel("at the coverage angle, dB")
+    ax.set_xlabel("Hz", labelpad=0)
+    ax.set_title("Wanted: -6 dB (band: 1 dB, about a tenth of the beamwidth)", loc="left", fontsize=7, pad=3)
     ax.grid(True)
 
 

@@ -169,9 +169,9 @@ def _ring(surface: SplineSurface, row: int) -> Any:
     """The first or last ring of a surface as a closed wire, the very curve of the face's edge."""
     import build123d as bd
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeEdge, BRepBuilderAPI_MakeWire
+    from OCP.collections import Array1_gp_Pnt
     from OCP.Geom import Geom_BSplineCurve
     from OCP.gp import gp_Pnt
-    from OCP.collections import Array1_gp_Pnt
 
     points = surface.poles[row]
     poles = Array1_gp_Pnt(1, len(points))

@@ -137,7 +137,7 @@ def _laid(vertices: Array, up: Array, machine: Machine, index: int) -> tuple[Arr
         c, s = math.cos(math.radians(degrees)), math.sin(math.radians(degrees))
         spin = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
         over = float((np.ptp(corners @ spin.T, axis=0) - room).max())
-        if best is None or over < best[0] - 1e-9 and best[0] > 0:
+        if best is None or (over < best[0] - 1e-9 and best[0] > 0):
             best = over, spin
     assert best is not None
     rotation = best[1] @ turn
