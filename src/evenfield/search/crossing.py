@@ -35,7 +35,7 @@ def find_handover(design: Design, aim: Aim, folder: str | Path | None = None) ->
         return aim.handover
     frequency = aim.handover * 2.0 ** np.linspace(-0.75, 0.75, 7)
     listening = listening_for(aim, cabinet_of(design, folder).symmetric, 15.0)
-    solver = ShapeField(design, frequency.tolist(), listening.vectors[listening.window], Fineness(5.0, 1.6), folder)
+    solver = ShapeField(design, frequency.tolist(), listening.vectors[listening.listener], Fineness(5.0, 1.6), folder)
     found = solver.solve(design)
     drive = solver.drive(design, found, aim.upper)
     level = {}

@@ -15,6 +15,8 @@ Array = NDArray[np.float64]
 
 INSIDE = (0.35, 0.7)
 """Where inside the coverage the level is watched, as shares of its half angle."""
+WINDOW = (0.9, 1.1)
+"""Between these shares of the half angle the level must pass -6 dB."""
 
 
 @dataclass(frozen=True)
@@ -27,8 +29,8 @@ class Listening:
         front : (D,) weights of the front hemisphere, x = 0 counting half
         axis : index of the reference axis
         edges : (P, 2) indices, the coverage's half angle on the two sides of each plane
-        inside : (P, 2, I) indices at `INSIDE` of it
-        window : (W,) indices of the listening window
+        window : (P, 2, 2) indices at `WINDOW` of it, by side and share; inside : (P, 2, I) likewise at `INSIDE`
+        listener : (W,) indices of the listening window
     """
 
     vectors: Array
@@ -36,8 +38,9 @@ class Listening:
     front: Array
     axis: int
     edges: NDArray[np.int64]
-    inside: NDArray[np.int64]
     window: NDArray[np.int64]
+    inside: NDArray[np.int64]
+    listener: NDArray[np.int64]
 
 
 def listening_for(aim: Aim, mirrored: bool, step_deg: float = 5.0) -> Listening:
@@ -51,7 +54,7 @@ def listening_for(aim: Aim, mirrored: bool, step_deg: float = 5.0) -> Listening:
     extra: list[Array] = [np.array([[1.0, 0.0, 0.0]])]
     for plane in PLANES:
         half = math.degrees(aim.coverage[plane]) / 2
-        for share in (1.0, *INSIDE):
+        for share in (1.0, *WINDOW, *INSIDE):
             extra.append(_orbit(plane, [half * share, -half * share]))
     extra.append(_orbit("horizontal", [0, 10, -10, 20, -20, 30, -30]))
     extra.append(_orbit("vertical", [10, -10]))
@@ -63,10 +66,12 @@ def listening_for(aim: Aim, mirrored: bool, step_deg: float = 5.0) -> Listening:
     weights = np.concatenate([weights, np.zeros(len(more))])
     x = vectors[:, 0]
     front = weights * np.where(x > 1e-9, 1.0, np.where(x > -1e-9, 0.5, 0.0))
-    per = 2 * (1 + len(INSIDE))
-    grid = first + 1 + np.arange(len(PLANES) * per).reshape(len(PLANES), 1 + len(INSIDE), 2)
-    window = np.arange(first + 1 + len(PLANES) * per, len(vectors))
-    return Listening(vectors, weights, front, first, grid[:, 0], np.moveaxis(grid[:, 1:], 1, 2), window)
+    shares = 1 + len(WINDOW) + len(INSIDE)
+    grid = first + 1 + np.arange(len(PLANES) * shares * 2).reshape(len(PLANES), shares, 2)
+    listener = np.arange(first + 1 + grid.size, len(vectors))
+    by_side = np.moveaxis(grid, 1, 2)
+    split = 1 + len(WINDOW)
+    return Listening(vectors, weights, front, first, grid[:, 0], by_side[..., 1:split], by_side[..., split:], listener)
 
 
 def _orbit(plane: str, angles: list[float]) -> Array:
@@ -74,4 +79,4 @@ def _orbit(plane: str, angles: list[float]) -> Array:
     return orbit_vectors(chosen, angles)
 
 
-__all__ = ["INSIDE", "Listening", "listening_for"]
+__all__ = ["INSIDE", "WINDOW", "Listening", "listening_for"]

@@ -230,6 +230,10 @@ def _coverage(work: _Work) -> None:
     work.add("waist", w.waist, bend)
     g += w.waist * bend_slope[:, None] / 2
     _push_relative(work, name, where.edges, g)
+    edges = 10 * np.log10(p[where.window]) - axis  # (planes, sides, inner and outer, F)
+    late = np.stack([np.minimum(edges[:, :, 0] + 5.5, 0.0), np.maximum(edges[:, :, 1] + 6.5, 0.0)], axis=2)
+    work.add("window", w.window, float(np.sum(late**2 * band)) / (4 * count))
+    _push_relative(work, name, where.window, w.window * late * band / (2 * count))
     within = 10 * np.log10(p[where.inside]) - axis
     low, high = np.minimum(within + 4.0, 0.0), np.maximum(within - 1.5, 0.0)
     scale = band / (count * 2 * where.inside.shape[2])
