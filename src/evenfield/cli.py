@@ -154,13 +154,12 @@ def shape(
     keep_profile: Annotated[bool, typer.Option("--keep-profile", help="Keep the wall's named profile, do not free it.")] = False,
     starts: Annotated[int, typer.Option("--starts", help="Shapes to start from.", min=1, max=20)] = 3,
     minutes: Annotated[float, typer.Option("--minutes", help="Time for the search.")] = 15.0,
+    tolerance: Annotated[str, typer.Option("--tolerance", help='Solve the worst corners of this: "0.2 mm".')] = "",
     no_confirm: Annotated[bool, typer.Option("--no-confirm", help="Leave out the whole predictions before and after.")] = False,
     write: Annotated[Path | None, typer.Option("--write", help="Where the designed copy goes (default: in --out).")] = None,
     over: Annotated[bool, typer.Option("--over", help="--write may name the design itself.")] = False,
     part: Annotated[Path | None, typer.Option("--part", help="Make the part to print: STEP, STL, 3MF, drawings, sheet.")] = None,
-    scan: Annotated[
-        Path | None, typer.Option("--scan", help="A printed wall (STL, PLY) to judge in place.")
-    ] = None,
+    scan: Annotated[Path | None, typer.Option("--scan", help="A printed wall (STL, PLY) to judge in place.")] = None,
     unit: Annotated[str | None, typer.Option("--unit", help="Of the scan: mm, m or inch (default: from its size).")] = None,
     along: Annotated[
         list[Path] | None, typer.Option("--range", help="Derive this sibling's waveguide from the design's; may be repeated.")
@@ -190,7 +189,7 @@ def shape(
             job = shape_file(
                 design, aim=aim, out=go_on or out, resume=go_on is not None, way=way, first_cut=first_cut,
                 hold=tuple(hold or ()), bound=tuple(bound or ()), free=not keep_profile, starts=starts, minutes=minutes,
-                confirm=not no_confirm, write=write, over=over, device=device, progress=progress,
+                confirm=not no_confirm, write=write, over=over, device=device, tolerance=tolerance, progress=progress,
                 pictures=_pictures(go_on or out, design, quiet or as_json),
             )  # fmt: skip
             found["search"], met = job.to_dict(), job.met

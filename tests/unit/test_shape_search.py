@@ -320,10 +320,11 @@ def test_the_whole_job(tmp_path):
     with mock.patch.object(shape_search, "fine_plan", lambda aim: plan):
         job = shape_file(
             path, aim="handover=3.2 kHz, high=5 kHz", out=tmp_path / "out", hold=hold, free=False, starts=1, minutes=0.05,
-            confirm=False,
+            confirm=False, tolerance="0.2 mm",
         )  # fmt: skip
     data = json.loads((tmp_path / "out" / "shape.json").read_text())
     assert data["sensitivity"] and {"step_db", "coverage_db"} <= set(data["sensitivity"][0])
+    assert abs(data["corners"]["worst"]["step_db"]) > 0
     assert job.last <= job.first and job.files[0].name == "wren-shaped.yaml"
     from evenfield.loudspeaker.load import load_design
     from evenfield.report.terminal_shape import print_shape

@@ -33,6 +33,7 @@ def shape_file(
     write: Path | None = None,
     over: bool = False,
     device: str = "auto",
+    tolerance: str = "",
     progress: Progress | None = None,
     pictures: Callable[[str], Any] | None = None,
 ) -> ShapeJob:
@@ -45,11 +46,28 @@ def shape_file(
         raise DesignError(message("--minutes", "more than 0 and at most a day", minutes))
     design = load_design(path)
     named = way or (next(reversed(design.ways)) if first_cut else shaped_way(design))
-    wish = Wish(aim, way, hold, dict(map(read_bound, bound)), free, Effort(starts, minutes=minutes), confirm, device)
+    wish = Wish(
+        aim,
+        way,
+        hold,
+        dict(map(read_bound, bound)),
+        free,
+        Effort(starts, minutes=minutes),
+        confirm,
+        device,
+        _tolerance(tolerance),
+    )
     on_step = None if pictures is None else pictures(named)
     return run_shape(
         path, wish, out=out, resume=resume, write=write, over=over, first_cut=first_cut, progress=progress, on_step=on_step
     )
+
+
+def _tolerance(text: str) -> float:
+    try:
+        return float(parse_amount(text, "length")) if text else 0.0
+    except DesignError as error:
+        raise DesignError(f"--tolerance {error}") from None
 
 
 def read_bound(text: str) -> tuple[str, tuple[float, float]]:

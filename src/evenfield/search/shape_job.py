@@ -27,6 +27,7 @@ from evenfield.search.limits import dimensions_of
 from evenfield.search.shape_confirm import Behaviour, Row, compare, confirm
 from evenfield.search.shape_search import Effort, ShapeSearch, Step
 from evenfield.search.shape_stage import Counts, Stage
+from evenfield.search.shape_tolerance import corners, worst
 from evenfield.search.shape_write import write_shape
 
 Array = NDArray[np.float64]
@@ -43,6 +44,7 @@ class Wish:
         aim : text of `aim_of`; way : the way to shape; hold, bound : see `dimensions_of`
         free : state the wall by angles that may each change; else the profile of the file stays
         effort : Effort; confirm : predict before and after on meshes of their own
+        tolerance : m, of every length: the corners that hurt most are solved, and the worst predicted; 0 leaves it out
     """
 
     aim: str = ""
@@ -53,6 +55,7 @@ class Wish:
     effort: Effort = field(default_factory=Effort)
     confirm: bool = True
     device: str = "auto"
+    tolerance: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -97,6 +100,8 @@ class ShapeJob:
     seconds: float
     files: tuple[Path, ...] = ()
     notes: tuple[str, ...] = ()
+    cornered: tuple[Row, ...] = ()
+    corners: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def met(self) -> bool:
@@ -115,6 +120,7 @@ class ShapeJob:
             "after": None if self.after is None else self.after.to_dict(),
             "sensitivity": [{"name": s.name, "unit": s.unit, **s.change} for s in self.sensed],
             "spent": {**vars(self.counts), "seconds": self.seconds},
+            "corners": {"worst": dict(self.corners), "table": [vars(r) for r in self.cornered]},
             "files": [str(f) for f in self.files],
             "notes": list(self.notes),
         }
@@ -161,20 +167,25 @@ def run_shape(
             search.resume()
         best = search.run()
         share = space.share(best)
-        sensed = sensitivities(search.last_stage, share)
+        sensed, slopes = sensitivities(search.last_stage, share)
+        found = corners(search.last_stage, share, slopes, wish.tolerance) if wish.tolerance else []
         before = after = None
         rows: list[Row] = []
+        cornered: list[Row] = []
         if wish.confirm:
             before, _ = confirm(start, aim, path.parent, progress)
             after, _ = confirm(best, aim, path.parent, progress)
             rows = compare(before, after, aim, _targets(start))
+            if found:
+                hurt = max(found, key=lambda c: c.score.value)
+                cornered = compare(after, confirm(hurt.design, aim, path.parent, progress)[0], aim, _targets(start))
         files = _write(path, write, over, out, space, best, added)
     fine = search.state.fine
     assert fine is not None
     job = ShapeJob(
         start, aim, tuple(_changes(space, start, best)), search.state.first, fine.value, before, after, tuple(rows),
         tuple(sensed), search.state.counts, time.perf_counter() - began, tuple(files),
-        tuple(_notes(aim, before, fine.done, search)),
+        tuple(_notes(aim, before, fine.done, search)), tuple(cornered), worst(found),
     )  # fmt: skip
     if out is not None:
         text = json.dumps(job.to_dict(), indent=1, ensure_ascii=False)
@@ -213,11 +224,13 @@ def plain_guide(design: Design, way: str) -> dict[str, Any]:
     return found
 
 
-def sensitivities(stage: Stage, share: Array) -> list[Sensed]:
-    """How the measures change with each dimension at a shape, the most sensitive first; one adjoint pass for each measure."""
+def sensitivities(stage: Stage, share: Array) -> tuple[list[Sensed], dict[str, Array]]:
+    """How the measures change with each dimension at a shape, the most sensitive first, and the slopes by share that say so; one
+    adjoint pass for each measure.
+    """
     trial = stage(share)
     if trial is None:
-        return []
+        return [], {}
     names = SENSED if stage.aim.lower is not None else ("coverage",)
     slopes = stage.part_slopes(share, names)
     values = {n: v / w if (w := getattr(stage.aim.weights, n)) else 0.0 for n, v in stage.score.parts.items() if n in names}
@@ -230,7 +243,7 @@ def sensitivities(stage: Stage, share: Array) -> list[Sensed]:
             unit = 0.5 if name == "step" else 1.0
             change[f"{name}_db"] = unit * float(slopes[name][n]) * small / (2 * root)
         found.append(Sensed(d.name, d.key, {"mm": "0.1 mm", "deg": "0.1 deg", "": "0.01"}[d.unit], change))
-    return sorted(found, key=lambda s: -s.size)
+    return sorted(found, key=lambda s: -s.size), slopes
 
 
 def _targets(design: Design) -> tuple[float, float, float]:
