@@ -151,6 +151,9 @@ def shape(
     bound: Annotated[
         list[str] | None, typer.Option("--bound", help='Bounds of a dimension: "depth=20 mm..45 mm"; may be repeated.')
     ] = None,
+    also: Annotated[
+        list[str] | None, typer.Option("--also", help='Free this too: "ways.woofer.place.z=-98 mm..-78 mm"; may be repeated.')
+    ] = None,
     keep_profile: Annotated[bool, typer.Option("--keep-profile", help="Keep the wall's named profile, do not free it.")] = False,
     starts: Annotated[int, typer.Option("--starts", help="Shapes to start from.", min=1, max=20)] = 3,
     minutes: Annotated[float, typer.Option("--minutes", help="Time for the search.")] = 15.0,
@@ -188,9 +191,9 @@ def shape(
 
             job = shape_file(
                 design, aim=aim, out=go_on or out, resume=go_on is not None, way=way, first_cut=first_cut,
-                hold=tuple(hold or ()), bound=tuple(bound or ()), free=not keep_profile, starts=starts, minutes=minutes,
-                confirm=not no_confirm, write=write, over=over, device=device, tolerance=tolerance, progress=progress,
-                pictures=_pictures(go_on or out, design, quiet or as_json),
+                hold=tuple(hold or ()), bound=tuple(bound or ()), also=tuple(also or ()), free=not keep_profile, starts=starts,
+                minutes=minutes, confirm=not no_confirm, write=write, over=over, device=device, tolerance=tolerance,
+                progress=progress, pictures=_pictures(go_on or out, design, quiet or as_json),
             )  # fmt: skip
             found["search"], met = job.to_dict(), job.met
             source = job.files[0] if job.files else design

@@ -33,15 +33,17 @@ def margins(design: Design, way: str, folder: str | Path | None = None) -> Array
     guide = next(e for e in elements if isinstance(e, Waveguide) and e.name == way)
     others = [e for e in elements if e is not guide and e.face == guide.face]
     found = [*_on_flat(design, guide), *(_apart(guide, e) for e in others), *_inner(guide), *_falling(design, way)]
+    for element in others:
+        found += _on_flat(design, element)
     found.append(float(design.cabinet.depth) - 2 * float(design.cabinet.wall_thickness) - guide.depth)
     return _CM * (np.asarray(found) - SPARE)
 
 
-def _on_flat(design: Design, guide: Waveguide) -> list[float]:
-    outline, margin = footprint(guide)
+def _on_flat(design: Design, element: Element) -> list[float]:
+    outline, margin = footprint(element)
     c = design.cabinet
     found = []
-    for size, place, direction in ((c.width, guide.y, 0.0), (c.height, guide.z, math.pi / 2)):
+    for size, place, direction in ((c.width, element.y, 0.0), (c.height, element.z, math.pi / 2)):
         flat = float(size) / 2 - float(c.edge_radius) - ROOM
         found.append(flat - abs(place) - float(support(outline, np.array(direction), margin)))
     return found
@@ -82,13 +84,18 @@ def _falling(design: Design, way: str) -> list[float]:
 
 
 def dimensions_of(
-    design: Design, way: str, hold: tuple[str, ...] = (), bound: dict[str, tuple[float, float]] | None = None
+    design: Design,
+    way: str,
+    hold: tuple[str, ...] = (),
+    bound: dict[str, tuple[float, float]] | None = None,
+    also: dict[str, tuple[float, float]] | None = None,
 ) -> Space:
     """The dimensions of a way's waveguide that may be searched, with their bounds.
 
     Parameters
         hold : names (last words of the key: "depth", "mouth.width", "place.z") that stay as they are
         bound : name -> (low, high), SI, in place of the usual bounds
+        also : dotted path of any other length or angle of the design file -> (low, high), SI: it is searched too
     Raises DesignError for names that are none.
     """
     found = [d for d in _usual(design, way) if _name(d.key, way) not in hold]
@@ -98,6 +105,9 @@ def dimensions_of(
             raise DesignError(message("a dimension's name", f"one of {', '.join(sorted(names))}", repr(name)))
     bound = bound or {}
     found = [Dimension(d.key, *bound.get(_name(d.key, way), (d.low, d.high)), d.unit) for d in found]
+    for key, (low, high) in (also or {}).items():
+        read(design, key)
+        found.append(Dimension(key, low, high, "deg" if "angle" in key.split(".")[-1] else "mm"))
     if not found:
         raise DesignError(message("--hold", "leaving something to change", ", ".join(hold)))
     return Space(design, tuple(found))

@@ -26,6 +26,7 @@ def shape_file(
     first_cut: bool = False,
     hold: tuple[str, ...] = (),
     bound: tuple[str, ...] = (),
+    also: tuple[str, ...] = (),
     free: bool = True,
     starts: int = 3,
     minutes: float = 15.0,
@@ -46,17 +47,8 @@ def shape_file(
         raise DesignError(message("--minutes", "more than 0 and at most a day", minutes))
     design = load_design(path)
     named = way or (next(reversed(design.ways)) if first_cut else shaped_way(design))
-    wish = Wish(
-        aim,
-        way,
-        hold,
-        dict(map(read_bound, bound)),
-        free,
-        Effort(starts, minutes=minutes),
-        confirm,
-        device,
-        _tolerance(tolerance),
-    )
+    freed = dict(map(read_bound, also))
+    wish = Wish(aim, way, hold, bounds, freed, free, effort, confirm, device, _tolerance(tolerance))
     on_step = None if pictures is None else pictures(named)
     return run_shape(
         path, wish, out=out, resume=resume, write=write, over=over, first_cut=first_cut, progress=progress, on_step=on_step

@@ -41,7 +41,7 @@ class Wish:
     """What the command was asked.
 
     Parameters
-        aim : text of `aim_of`; way : the way to shape; hold, bound : see `dimensions_of`
+        aim : text of `aim_of`; way : the way to shape; hold, bound, also : see `dimensions_of`
         free : state the wall by angles that may each change; else the profile of the file stays
         effort : Effort; confirm : predict before and after on meshes of their own
         tolerance : m, of every length: the corners that hurt most are solved, and the worst predicted; 0 leaves it out
@@ -51,6 +51,7 @@ class Wish:
     way: str | None = None
     hold: tuple[str, ...] = ()
     bound: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    also: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     free: bool = True
     effort: Effort = field(default_factory=Effort)
     confirm: bool = True
@@ -159,7 +160,7 @@ def run_shape(
         check_aim(start, aim)
         if "handover" not in wish.aim:
             aim = replace(aim, handover=find_handover(start, aim, path.parent))
-        space = dimensions_of(start, way, wish.hold, dict(wish.bound))
+        space = dimensions_of(start, way, wish.hold, dict(wish.bound), dict(wish.also))
         search = ShapeSearch(
             space, aim, wish.effort, (), path.parent, out, wish.device, progress, on_step,
         )  # fmt: skip
