@@ -21,7 +21,7 @@ from evenfield.data.response import Response
 from evenfield.loudspeaker.chains import is_active, responses
 from evenfield.loudspeaker.circuits import boxes_of, drivers_of, output_impedances, parts_of
 from evenfield.loudspeaker.design import Design
-from evenfield.loudspeaker.frequencies import leave_one_out_db, output_axis, solved_axis, upsample
+from evenfield.loudspeaker.frequencies import output_axis, start_axis, upsample, upsample_field
 from evenfield.loudspeaker.geometry import VENT, cabinet_of, way_origin
 from evenfield.loudspeaker.handover import Handover, handovers_of
 from evenfield.loudspeaker.load import located, read_design
@@ -29,7 +29,7 @@ from evenfield.loudspeaker.measured import measured_way
 from evenfield.loudspeaker.profiles import profiles_of
 from evenfield.loudspeaker.store import Store
 from evenfield.loudspeaker.superpose import add_ways
-from evenfield.loudspeaker.sweep import Progress, RadiationSweep, part_places, sweep_radiation
+from evenfield.loudspeaker.sweep import Body, Progress, RadiationSweep, source_places, sweep_radiation
 from evenfield.shape.elements import Cabinet
 from evenfield.transducer.network import solve_network
 from evenfield.transducer.solution import NetworkSolution
@@ -106,6 +106,7 @@ def predict(
     folder: str | Path | None = None,
     progress: Progress | None = None,
     frequency_hz: ArrayLike | None = None,
+    device: str = "auto",
 ) -> Prediction:
     """Predict a loudspeaker.
 
@@ -114,10 +115,11 @@ def predict(
         folder : where measured files are looked for and `.evenfield/` keeps results; None keeps nothing
         progress : shows how far the solves are
         frequency_hz : (F,) Hz, ascending; None is the 1/24-octave axis from 20 Hz to 20 kHz
+        device : "auto" (GPUs where there are any), "cpu" or "gpu"
     Returns
         Prediction on that axis.
     Raises DesignError when the parts contradict each other or do not fit; MeshError when the body cannot be solved.
-    Cost: some 80 boundary-element solves for a compact monitor; a repeated call reads them from the store.
+    Cost: some 60 to 70 boundary-element solves for a compact monitor; a repeated call reads them from the store.
     """
     store = None if folder is None else Store(folder)
     air = design.air.to_air()
@@ -127,8 +129,7 @@ def predict(
     cabinet = cabinet_of(design, folder)
     profiles = profiles_of(design, folder)
     measured = {n: measured_way(design, n, folder, frequency) for n, w in design.ways.items() if w.measured is not None}
-    size = math.hypot(cabinet.width, cabinet.height)
-    sweep = sweep_radiation(cabinet, solved_axis(frequency, size, air.speed_of_sound), air, store, progress, profiles)
+    sweep = sweep_radiation(cabinet, start_axis(frequency), air, store, progress, profiles, device=device)
     radiation = Radiated.on(frequency, sweep, cabinet, air)
     parts = parts_of(design, sweep.parts, drivers)
     sources = output_impedances(design)
@@ -137,12 +138,12 @@ def predict(
     return _assemble(design, ways, network, sweep, radiation, cabinet, air)
 
 
-def predict_file(path: str | Path, *, progress: Progress | None = None) -> Prediction:
+def predict_file(path: str | Path, *, progress: Progress | None = None, device: str = "auto") -> Prediction:
     """Predict the design in a file, with its results kept beside it; errors carry file and line."""
     path = Path(path)
     design, positions = read_design(path)
     with located(positions), Store(path.parent).run(path.name, path.read_text(encoding="utf-8")):
-        return predict(design, folder=path.parent, progress=progress)
+        return predict(design, folder=path.parent, progress=progress, device=device)
 
 
 @dataclass(frozen=True)
@@ -157,20 +158,20 @@ class Radiated:
 
     @classmethod
     def on(cls, frequency: FloatArray, sweep: RadiationSweep, cabinet: Cabinet, air: Air) -> Radiated:
-        """Per acceleration, each part's delay from its own place taken out, splined, put back."""
+        """Per acceleration, each part's delay from where its sound starts taken out, interpolated, put back."""
         per_hz = 2 * np.pi / air.speed_of_sound
         jw_solved, jw = 2j * np.pi * sweep.frequency, 2j * np.pi * frequency
-        places = part_places(cabinet)
+        places, body = source_places(cabinet), Body(cabinet, air, {})
+        front = sweep.directions.vectors[:, 0] > 0
         field = np.empty((len(sweep.parts), len(sweep.directions), len(frequency)), complex)
         errors = []
         for i, name in enumerate(sweep.parts):
             path = -sweep.directions.vectors @ np.asarray(places[name])
-            value = sweep.far_field[i] / jw_solved
-            field[i] = upsample(sweep.frequency, value, frequency, path, per_hz) * jw
-            if not name.startswith(VENT):
-                front = sweep.directions.vectors[:, 0] > 0
-                turned = value * np.exp(1j * per_hz * np.outer(path, sweep.frequency))
-                errors.append(leave_one_out_db(sweep.frequency, turned[front]))
+            wanted = body.wanted(name, sweep.frequency)
+            found = upsample_field(sweep.frequency, sweep.far_field[i] / jw_solved, frequency, path, per_hz, front, wanted)
+            field[i] = found.value * jw
+            if not name.startswith(VENT) and np.any(wanted):
+                errors.append(float(np.sqrt(np.mean(found.stated_db[wanted] ** 2))))
         impedance = upsample(sweep.frequency, sweep.impedance / jw_solved, frequency, 0.0, per_hz) * jw
         return cls(frequency, sweep.parts, field, impedance, max(errors, default=0.0))
 

@@ -62,7 +62,8 @@ class ScanDifference:
                 rows.append(
                     {
                         "low_hz": low / 0.999, "high_hz": 2 * low / 0.999,
-                        "rms_db": float(np.sqrt(np.mean(self.rms_db[inside] ** 2))), "worst_db": float(self.worst_db[inside].max()),
+                        "rms_db": float(np.sqrt(np.mean(self.rms_db[inside] ** 2))),
+                        "worst_db": float(self.worst_db[inside].max()),
                         "on_axis_db": float(axis[np.argmax(np.abs(axis))]), "index_db": float(index[np.argmax(np.abs(index))]),
                     }
                 )  # fmt: skip

@@ -17,17 +17,19 @@ _WHERE = {
     "SurfaceSolver": "surface_solver",
     "SurfaceStatistics": "surface_solution",
     "meridian_gradient": "meridian_adjoint",
+    "choose_devices": "gpu_device",
     "iterate_surface": "surface",
     "solve_meridian": "meridian",
     "solve_surface": "surface",
 }
 
-PHYSICS_VERSION = 1
+PHYSICS_VERSION = 2
 """Raised when results change for the same inputs; part of the key of stored results."""
 
 __all__ = sorted(_WHERE)
 
 if TYPE_CHECKING:
+    from evenfield.radiation.gpu_device import choose_devices as choose_devices
     from evenfield.radiation.meridian import MeridianProblem as MeridianProblem
     from evenfield.radiation.meridian import solve_meridian as solve_meridian
     from evenfield.radiation.meridian_adjoint import meridian_gradient as meridian_gradient

@@ -60,36 +60,34 @@ def distinct_directions(body: SurfaceBody, directions: Floats) -> tuple[Floats, 
 @njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
 def sum_plane_waves(wavenumber, points, planes, directions, out):  # type: ignore[no-untyped-def]
     """Sum over points (6, P) of (jk (u.N) p - q) e^{jk u.y}/(4 pi), planes (K, 4, P); out (K, 2, D)."""
+    # slices, so that the compiler sees offsets from zero up and makes vector code
     real = points.dtype.type
     turns, k = real(wavenumber / (2 * np.pi)), real(wavenumber)
-    count, chunk = points.shape[1], 1024
+    count, chunk = points.shape[1], 512
     cosine, sine, slope = np.empty(chunk, points.dtype), np.empty(chunk, points.dtype), np.empty(chunk, points.dtype)
-    for d in range(directions.shape[0]):
-        ux, uy, uz = real(directions[d, 0]), real(directions[d, 1]), real(directions[d, 2])
-        for m in range(planes.shape[0]):
-            out[m, 0, d] = 0.0
-            out[m, 1, d] = 0.0
-        for begin in range(0, count, chunk):
-            size = min(chunk, count - begin)
+    out[:] = 0.0
+    for begin in range(0, count, chunk):
+        size = min(chunk, count - begin)
+        here = slice(begin, begin + size)
+        x, y, z, nx, ny, nz = points[0, here], points[1, here], points[2, here], points[3, here], points[4, here], points[5, here]
+        for d in range(directions.shape[0]):
+            ux, uy, uz = real(directions[d, 0]), real(directions[d, 1]), real(directions[d, 2])
             for i in range(size):
-                p = begin + i
-                sn, cs = sine_cosine(turns * (ux * points[0, p] + uy * points[1, p] + uz * points[2, p]))
+                sn, cs = sine_cosine(turns * (ux * x[i] + uy * y[i] + uz * z[i]))
                 sine[i] = sn
                 cosine[i] = cs
-                slope[i] = k * (ux * points[3, p] + uy * points[4, p] + uz * points[5, p])
+                slope[i] = k * (ux * nx[i] + uy * ny[i] + uz * nz[i])
             for m in range(planes.shape[0]):
+                p, q, s, t = planes[m, 0, here], planes[m, 1, here], planes[m, 2, here], planes[m, 3, here]
                 re, im = real(0), real(0)
                 for i in range(size):
-                    p = begin + i
-                    a = -slope[i] * planes[m, 1, p] - planes[m, 2, p]
-                    b = slope[i] * planes[m, 0, p] - planes[m, 3, p]
+                    a = -slope[i] * q[i] - s[i]
+                    b = slope[i] * p[i] - t[i]
                     re += a * cosine[i] - b * sine[i]
                     im += a * sine[i] + b * cosine[i]
                 out[m, 0, d] += re
                 out[m, 1, d] += im
-        for m in range(planes.shape[0]):
-            out[m, 0, d] /= 4 * np.pi
-            out[m, 1, d] /= 4 * np.pi
+    out /= 4 * np.pi
 
 
 def pressure_at(body: SurfaceBody, wavenumber: float, pressure: Complex, derivative: Complex, points: Floats) -> Complex:

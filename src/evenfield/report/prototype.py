@@ -28,7 +28,8 @@ CAUTIONS = (
     "Printing gives off fumes and fine particles: air the room or extract at the printer, and keep to the material's data sheet.",
     "Nozzle, plate, soldering iron (for the inserts) and freshly printed parts burn. Sanding dust harms: wet-sand, wear a mask.",
     "Adhesives, primers and lacquers: gloves, air, no flame. Heavy drivers: hold them until every screw bites.",
-    "Measuring at high level can damage hearing: start low, wear protection. Local codes and licensed practice go before this sheet.",
+    "Measuring at high level can damage hearing: start low, wear protection. Local codes and licensed practice go before "
+    "this sheet.",
 )
 
 
@@ -61,8 +62,8 @@ def prototype_document(design: Design, part: PartFiles, report: PrintReport, pre
         subtitle=f"Waveguide as a printed part, revision {part.revision}. {design.title}",
         judged="Printing",
         state=STATES[report.passed],
-        summary=f"{words}. Lying {pose.words}: {report.mass_g:.0f} g of {report.printer.material.name}, about {report.hours:.0f} h, "
-        f"{report.cost:.2f} EUR (estimates, see below).",
+        summary=f"{words}. Lying {pose.words}: {report.mass_g:.0f} g of {report.printer.material.name}, "
+        f"about {report.hours:.0f} h, {report.cost:.2f} EUR (estimates, see below).",
         verdict=(),
         verdict_notes=(),
         sections=tuple(_sections(part, report, prediction)),
@@ -128,14 +129,17 @@ def _poses(report: PrintReport) -> Table:
 
 def _settings(part: PartFiles, report: PrintReport) -> Table:
     m, material, making = report.printer.machine, report.printer.material, part.plan.making
+    held, hole = "countersunk, from the front", SCREWS_MM[making.seat_screw][2]
+    if making.fixing == "rear":
+        held = "into inserts, from inside"
     rows = (
         ("Material", f"{material.name}, {material.density_g_cm3:g} g/cm3; bears {material.hottest_c:g} °C under load"),
         ("Nozzle, line, layer", f"{m.nozzle_mm:g}, {m.line_mm:g}, {m.layer_mm:g} mm"),
         ("Perimeters, infill", f"{m.perimeters}, {100 * m.infill:.0f} %"),
         ("Speed", f"{m.speed_mm_s:g} mm/s"),
         ("Wall behind the acoustic surface", f"{making.wall:g} mm"),
-        ("Flange's screws", f"{making.screws} {making.screw}, {'countersunk, from the front' if making.fixing == 'front' else 'into inserts, from inside'}"),
-        ("Driver's screws", f"{making.seat_screws} {making.seat_screw} into heat-set inserts, hole {SCREWS_MM[making.seat_screw][2]:g} mm"),
+        ("Flange's screws", f"{making.screws} {making.screw}, {held}"),
+        ("Driver's screws", f"{making.seat_screws} {making.seat_screw} into heat-set inserts, hole {hole:g} mm"),
         *(("Estimate", text) for text in report.assumptions),
         *((("Not given, taken", "; ".join(report.printer.taken)),) if report.printer.taken else ()),
     )  # fmt: skip
@@ -186,7 +190,7 @@ def _curves(part: PartFiles, prediction: Any) -> Iterator[Part]:
         partial(_beat_figure, d), "Predicted on-axis level, DI and beamwidths.",
     )  # fmt: skip
     index = known(lambda: np.asarray(_index(d)))
-    wide = {p: beamwidth_deg(d, p) for p in ("horizontal", "vertical", "diagonal")}  # type: ignore[arg-type]
+    wide = {p: beamwidth_deg(d, p) for p in ("horizontal", "vertical", "diagonal")}
     rows = []
     for f in (1000, 1600, 2500, 4000, 6300, 10000, 16000):
         if d.frequency[0] <= f <= d.frequency[-1]:
@@ -234,7 +238,7 @@ def _beat_figure(d: Directivity) -> Figure:
     axes[2].set_ylim(40, 200)
     curves = []
     for plane in ("horizontal", "vertical", "diagonal"):
-        wide = beamwidth_deg(d, plane)  # type: ignore[arg-type]
+        wide = beamwidth_deg(d, plane)
         axes[2].plot(d.frequency, wide, **PLANE_PENS[plane].line())
         curves.append((wide, plane.capitalize(), PLANE_PENS[plane].colour))
     name_curves(axes[2], d.frequency, curves)

@@ -47,7 +47,7 @@ def shape_file(
         raise DesignError(message("--minutes", "more than 0 and at most a day", minutes))
     design = load_design(path)
     named = way or (next(reversed(design.ways)) if first_cut else shaped_way(design))
-    freed = dict(map(read_bound, also))
+    effort, bounds, freed = Effort(starts, minutes=minutes), dict(map(read_bound, bound)), dict(map(read_bound, also))
     wish = Wish(aim, way, hold, bounds, freed, free, effort, confirm, device, _tolerance(tolerance))
     on_step = None if pictures is None else pictures(named)
     return run_shape(

@@ -160,10 +160,20 @@ def _measure_section(ax: Axes, plan: PartPlan, axis: int) -> None:
         ax.plot([start + 0.8, across + 1.5], [x, x], color=RULE, linewidth=0.5)
     ax.text(across + 1.5, deep / 2, f"depth {plan.depth:.2f}", rotation=90, va="center", ha="left", fontsize=6)
     ax.annotate("", (-across, 0), (-across, -plan.flange_thickness), arrowprops=arrow)
-    ax.text(-across - 1.5, -plan.flange_thickness / 2, f"{plan.flange_thickness:.2f}", rotation=90, va="center", ha="right", fontsize=6)
+    ax.text(
+        -across - 1.5,
+        -plan.flange_thickness / 2,
+        f"{plan.flange_thickness:.2f}",
+        rotation=90,
+        va="center",
+        ha="right",
+        fontsize=6,
+    )
 
 
-def _dimension(ax: Axes, first: tuple[float, float], second: tuple[float, float], at: float, words: str, short: bool = False) -> None:
+def _dimension(
+    ax: Axes, first: tuple[float, float], second: tuple[float, float], at: float, words: str, short: bool = False
+) -> None:
     arrow: dict[str, Any] = {"arrowstyle": "<->", "color": MUTED, "linewidth": 0.6, "shrinkA": 0, "shrinkB": 0}
     ax.annotate("", (first[0], at), (second[0], at), arrowprops=arrow)
     for p in (first, second):

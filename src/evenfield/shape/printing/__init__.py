@@ -6,6 +6,7 @@ own frame: x forward along the axis, y left, z up, origin at the waveguide's cen
 
 from __future__ import annotations
 
+from importlib import import_module
 from typing import NoReturn
 
 from evenfield.base.errors import EvenfieldError
@@ -16,3 +17,12 @@ NEEDS = "Solids and printing need the extra [solid]: pip install 'evenfield[soli
 def missing(error: ImportError) -> NoReturn:
     """Raise the one line that says which extra is missing."""
     raise EvenfieldError(f"{NEEDS} (missing here: {error.name}).") from None
+
+
+def need(*names: str) -> None:
+    """Raise that line unless all these packages can be imported; all that a part needs when none is named."""
+    for name in names or ("build123d", "manifold3d", "trimesh", "embreex", "lib3mf", "ezdxf"):
+        try:
+            import_module(name)
+        except ImportError as error:
+            missing(error)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,8 +144,9 @@ def _icp(scan: Cloud, target: Cloud, rounds: int) -> tuple[Array, float, float]:
         # the target moves against the scan, whose tree is built once
         back = _inverse(move)
         moved = target.moved(back)
-        distance, index = tree.query(moved.points)
-        facing = np.einsum("ij,ij->i", moved.normals, scan.normals[index]) > 0.5
+        found: Any = tree.query(moved.points)
+        distance, index = np.asarray(found[0], float), np.asarray(found[1], np.int64)
+        facing = np.asarray(np.einsum("ij,ij->i", moved.normals, scan.normals[index]) > 0.5)
         limit = np.quantile(distance[facing], TRIM) if np.any(facing) else np.inf
         keep = facing & (distance <= limit)
         if keep.sum() < 20:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from evenfield.shape.printing import need
 from evenfield.shape.printing.meshing import Ints, arrays_of, closed_rings, prism, prism_of, solid_of
 from evenfield.shape.printing.plan import Hole, PartPlan, rounded_rectangle
 
@@ -43,12 +44,17 @@ class Body:
 
 def build_body(plan: PartPlan) -> Body:
     """The whole part. Raises MeshError where its walls cross each other."""
+    need("manifold3d")
     import manifold3d
 
     back, air = closed_rings(_back_rings(plan)), closed_rings(_air_rings(plan))
     flange = prism(rounded_rectangle(*plan.flange), -plan.flange_thickness, 0.0)
     seat = prism(circle(plan.seat_radius), -plan.depth, -plan.depth + plan.seat_thickness)
     union = flange + seat + solid_of(*back, "the wall's back")
+    if len(plan.grid.rim):
+        foot = plan.grid.rim[:1].copy()
+        foot[..., 0] = -plan.flange_thickness / 2
+        union += solid_of(*closed_rings(np.concatenate([foot, plan.grid.rim])[::-1]), "the rim of the mouth")
     cuts = [solid_of(*air, "the acoustic wall"), *(hole_solid(h) for h in plan.holes)]
     if plan.groove is not None:
         bottom = -plan.flange_thickness

@@ -44,8 +44,11 @@ def _faces(plan: PartPlan) -> list[Any]:
     back = through_rings(plan.back, plan.back_theta, np.linspace(0, 1, len(plan.back)))
     rims = [_flange_wire(plan, x) for x in (front, behind)]
     seats = [_circle(plan.seat_radius, x) for x in (seat + plan.seat_thickness, seat)]
-    planes: dict[float, list[Any]] = {front: [_ring(acoustic, 0)], behind: [], seat: [_ring(acoustic, -1)]}
+    raised = through_rings(rings.rim, rings.theta, rings.rim_t) if len(rings.rim) else None
+    planes: dict[float, list[Any]] = {front: [_ring(raised or acoustic, 0)], behind: [], seat: [_ring(acoustic, -1)]}
     faces = [*_face(acoustic), *_face(back), *_band(*rims), *_band(*seats), bd.Face(seats[0], [_ring(back, -1)])]
+    if raised is not None:
+        faces += _face(raised)
     for hole in plan.holes:
         _add_hole(hole, behind, planes, faces)
     for outer, inner in _nested(list(plan.lettering.outlines) if plan.lettering else []):
@@ -133,7 +136,7 @@ def _face(surface: SplineSurface) -> list[Any]:
 
 def _sectors(surface: SplineSurface) -> list[float]:
     """Angles that part a surface."""
-    return np.linspace(surface.around[0], surface.around[-1], _SECTORS + 1).tolist()
+    return [float(a) for a in np.linspace(surface.around[0], surface.around[-1], _SECTORS + 1)]
 
 
 def _geometry(surface: SplineSurface) -> Any:

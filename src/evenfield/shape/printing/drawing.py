@@ -48,7 +48,7 @@ def cut_out(plan: PartPlan, title: str = "") -> CutOut:
     lines = (
         f"{title or plan.name}: cut-out of the baffle, revision {plan.revision}",
         f"Seen from the front, mm, {place}",
-        f"Opening right through; rebate {plan.flange_thickness:.1f} deep for the flange, {making.clearance / 2:g} clear all round",
+        f"Opening right through; rebate {plan.flange_thickness:.1f} deep for the flange, {making.clearance / 2:g} clear around",
         f"{len(holes)} holes, diameter {drill:g} {what}; drill to suit what you use",
     )
     centres = np.array([[h.y, h.z] for h in holes]).reshape(-1, 2)
@@ -72,11 +72,11 @@ def _measures(cut: CutOut) -> Iterator[tuple[Array, Array, float, bool]]:
 def write_dxf(cut: CutOut, path: Path) -> None:
     """Write the drawing as DXF R2010 in millimetres, outlines on layers OPENING, REBATE, HOLES, dimensions on DIMENSIONS."""
     try:
-        import ezdxf
+        import ezdxf.filemanagement
         from ezdxf import units
     except ImportError as error:
         missing(error)
-    document = ezdxf.new("R2010", setup=True)
+    document = ezdxf.filemanagement.new("R2010", setup=True)
     document.units = units.MM
     space = document.modelspace()
     for layer, colour in (("OPENING", 1), ("REBATE", 5), ("HOLES", 3), ("DIMENSIONS", 8), ("TEXT", 7)):
@@ -120,8 +120,12 @@ def svg_drawing(cut: CutOut) -> str:
     for n, line in enumerate(cut.lines):
         x, y = at((low[0] + 4, cut.rebate[:, 1].min() - _MARGIN - 1 - 5.5 * n)).split(",")
         body.append(f'<text x="{x}" y="{y}" font-size="3.6" font-family="DejaVu Sans, sans-serif">{_escaped(line)}</text>')
-    head = f'<svg xmlns="http://www.w3.org/2000/svg" width="{wide:.2f}mm" height="{tall:.2f}mm" viewBox="0 0 {wide:.2f} {tall:.2f}">'
-    return "\n".join([head, f"<title>{_escaped(cut.lines[0])}</title>", '<rect width="100%" height="100%" fill="#fff"/>', *body, "</svg>\n"])
+    head = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{wide:.2f}mm" height="{tall:.2f}mm" viewBox="0 0 {wide:.2f} {tall:.2f}">'
+    )
+    return "\n".join(
+        [head, f"<title>{_escaped(cut.lines[0])}</title>", '<rect width="100%" height="100%" fill="#fff"/>', *body, "</svg>\n"]
+    )
 
 
 def _escaped(text: str) -> str:

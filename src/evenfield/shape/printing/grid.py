@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.shape.elements import Waveguide
-from evenfield.shape.strips import Strip, opening_of, strips_of
+from evenfield.shape.strips import Strip, strips_of, throat_of
 
 Array = NDArray[np.float64]
 
@@ -28,12 +28,21 @@ class WallGrid:
         t : (N,) stations, 0 at the mouth, 1 at the throat
         theta : (M,) rad, ascending from 0, the last one before 2 pi
         points : (N, M, 3) mm
+        rim : (K, M, 3) mm, of a mouth proud of the baffle: from the baffle up to the mouth; none where it is flush
+        rim_t : (K,) its stations
     """
 
     strip: Strip
     t: Array
     theta: Array
     points: Array
+    rim: Array
+    rim_t: Array
+
+    @property
+    def outline(self) -> Array:
+        """(M, 3) where the surface leaves the baffle, mm."""
+        return np.asarray(self.rim[0] if len(self.rim) else self.points[0])
 
     @cached_property
     def normals(self) -> Array:
@@ -58,13 +67,13 @@ class WallGrid:
         return enclosed(*closed_rings(self.points))
 
 
-def wall_strip(guide: Waveguide) -> Strip:
-    """The strip of a waveguide's wall; its t runs from the mouth, 0, to the throat, 1."""
-    throat = 1000 * opening_of(guide.throat_radius, guide.source.radius)
-    for strip in strips_of(guide):
+def wall_strips(guide: Waveguide) -> tuple[Strip, Strip | None]:
+    """The strip of a waveguide's wall, t from the mouth, 0, to the throat, 1; and that of its proud rim, None without."""
+    throat, strips = throat_of(guide), strips_of(guide)
+    for k, strip in enumerate(strips):
         x, r = strip.surface(np.ones(1), np.zeros(1))
-        if strip.region == "walls" and abs(1000 * r[0, 0] - throat) < 1e-6 and abs(x[0, 0] + guide.depth) < 1e-9:
-            return strip
+        if strip.region == "walls" and abs(r[0, 0] - throat) < 1e-9 and abs(x[0, 0] + guide.depth) < 1e-9:
+            return strip, strips[k - 1] if guide.proud > 0 else None
     raise AssertionError("a waveguide has a wall")
 
 
@@ -85,14 +94,19 @@ def normals_at(strip: Strip, t: Array, theta: Array) -> Array:
 
 def wall_grid(guide: Waveguide, chord_mm: float = CHORD_MM) -> WallGrid:
     """The wall on a grid whose facets lie within `chord_mm` of it, the same in all four quarters."""
-    strip = wall_strip(guide)
+    strip, rim_strip = wall_strips(guide)
     t = _stations(strip, chord_mm)
     quarter = _quarter(strip, chord_mm)
     half = np.concatenate([quarter, math.pi - quarter[-2::-1]])
     theta = np.concatenate([half, math.pi + half[1:-1]])
     points = at(strip, t, theta)
     points[np.abs(points) < 1e-12] = 0.0
-    return WallGrid(strip, t, theta, points)
+    rim, rim_t = np.zeros((0, len(theta), 3)), np.zeros(0)
+    if rim_strip is not None:
+        rim_t = _stations(rim_strip, chord_mm)
+        rim = at(rim_strip, rim_t, theta)
+        rim[-1] = points[0]
+    return WallGrid(strip, t, theta, points, rim, rim_t)
 
 
 def _spaced(line: Array, parameter: Array, chord_mm: float, least: int) -> Array:

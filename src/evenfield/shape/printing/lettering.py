@@ -41,6 +41,8 @@ def letter(plan: PartPlan) -> Lettering:
     """Words on the widest free side of the flange's back. Raises DesignError when none holds them."""
     best: Lettering | None = None
     for text in (f"{plan.name} {plan.revision}", plan.revision):
+        if plan.flange[2] >= min(plan.flange[:2]) - 1e-9:
+            best = _on_arc(plan, text)
         for side in ("top", "bottom", "left", "right"):
             made = _on_side(plan, text, side)
             if made is not None and (best is None or made.height > best.height):
@@ -91,6 +93,27 @@ def _on_side(plan: PartPlan, text: str, side: str) -> Lettering | None:
     return Lettering(text, tuple(placed), -plan.flange_thickness, plan.making.lettering_depth, height)
 
 
+def _on_arc(plan: PartPlan, text: str) -> Lettering | None:
+    """Along the upper arc of a round flange."""
+    ring = plan.groove[1] if plan.groove is not None else plan.cut_out
+    inner, outer = float(np.hypot(*ring.T).max()) + 0.8, plan.flange[0] - 1.0
+    height = min(TALLEST, outer - inner)
+    if height < SMALLEST:
+        return None
+    middle = (inner + outer) / 2
+    screws = [h for h in plan.holes if h.x > -plan.depth + 1]
+    free = min((abs(np.arctan2(h.y, h.z)) * middle - h.radius - 1.5 for h in screws), default=middle)
+    width = float(np.ptp(np.vstack(outlines_of(text, height))[:, 0]))
+    height *= min(1.0, 2 * free / width) if free > 0 else 0.0
+    if height < SMALLEST:
+        return None
+    placed = []
+    for outline in outlines_of(text, height):
+        turn, radius = outline[:, 0] / middle, middle + outline[:, 1]
+        placed.append(np.column_stack([-radius * np.sin(turn), radius * np.cos(turn)]))
+    return Lettering(text, tuple(placed), -plan.flange_thickness, plan.making.lettering_depth, height)
+
+
 def outlines_of(text: str, height: float) -> list[Array]:
     """Closed outlines of a text centred on the origin, capitals `height` mm high."""
     from matplotlib.font_manager import FontProperties
@@ -106,9 +129,10 @@ def outlines_of(text: str, height: float) -> list[Array]:
             reach += 0.45 * height
             continue
         path = TextPath((0, 0), letter_, size=100 * height / cap, prop=face)
-        made = [np.asarray(p, float)[:-1] for p in path.to_polygons(closed_only=True) if len(p) > 3]
+        polygons = [np.asarray(p, float) for p in path.to_polygons(closed_only=True)]
+        made = [p[:-1] for p in polygons if len(p) > 3]
         points = np.vstack(made)
-        found += [p + [reach - points[:, 0].min(), 0] for p in made]
+        found += [p + np.array([reach - points[:, 0].min(), 0.0]) for p in made]
         reach += float(np.ptp(points[:, 0])) + _BRIDGE * height
     points = np.vstack(found)
     middle = np.array([(points[:, 0].min() + points[:, 0].max()) / 2, height / 2])

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from evenfield.base.errors import MeshError, message
 from evenfield.shape.elements import Cabinet, Waveguide
+from evenfield.shape.printing import need
 from evenfield.shape.printing.body import build_body
 from evenfield.shape.printing.brep import build_solid
 from evenfield.shape.printing.drawing import cut_out
@@ -37,6 +38,8 @@ def write_part(
     refuses or the extra [solid] is missing. Nothing is written unless everything could be built.
     """
     seconds: dict[str, float] = {}
+    with _timed(seconds, "import"):
+        need()
     with _timed(seconds, "plan"):
         plan = make_plan(cabinet, guide, printer, title, baffle_mm)
     with _timed(seconds, "mesh"):

@@ -99,7 +99,7 @@ def support_volume(vertices: Array, triangles: Ints, overhang: NDArray[np.bool_]
     flat = vertices @ turn.T
     low = flat.min(axis=0)
     x, y = (np.arange(low[k] + COLUMN_MM / 2, flat[:, k].max(), COLUMN_MM) for k in (0, 1))
-    at = np.stack(np.meshgrid(x, y, indexing="ij"), -1).reshape(-1, 2) + [0.0137, 0.0071]
+    at = np.stack(np.meshgrid(x, y, indexing="ij"), -1).reshape(-1, 2) + np.array([0.0137, 0.0071])
     origins = np.column_stack([at, np.full(len(at), low[2] - 1.0)]) @ turn
     depth, line, triangle = caster.all(origins, np.asarray(up, float) / np.linalg.norm(up))
     before = np.where(np.concatenate([[True], line[1:] != line[:-1]]), 1.0, np.concatenate([[0.0], depth[:-1]]))

@@ -173,7 +173,8 @@ def _radius(ring: Array) -> Array:
 
 def _flange(cabinet: Cabinet, guide: Waveguide, making: Making, grid: WallGrid) -> tuple[float, float, float]:
     """Half width, half height and corner radius: the mouth and the flange's width, less where the baffle has no room."""
-    mouth = 1000 * np.array([float(support(guide.mouth, np.array(a))) for a in (0.0, math.pi / 2)])
+    foot = footprint(guide)
+    mouth = 1000 * np.array([float(support(foot[0], np.array(a), foot[1])) for a in (0.0, math.pi / 2)])
     place = 1000 * np.abs([guide.y, guide.z])
     face = 1000 * (np.array([cabinet.width, cabinet.height]) / 2 - cabinet.edge_radius) - 0.1 - place
     room = np.minimum(face, mouth + making.flange)
@@ -184,7 +185,7 @@ def _flange(cabinet: Cabinet, guide: Waveguide, making: Making, grid: WallGrid) 
         return float(room[0]), float(room[1]), float(room[0])
     corner = min(making.corner, float(room.min()))
     while _polar((room[0], room[1], corner), grid.theta).min() > 0 and corner > 1.0:
-        if np.all(_polar((room[0], room[1], corner), grid.theta) >= _radius(grid.points[0]) + 0.3):
+        if np.all(_polar((room[0], room[1], corner), grid.theta) >= _radius(grid.outline) + 0.3):
             break
         corner *= 0.8
     return float(room[0]), float(room[1]), float(corner)
@@ -240,7 +241,7 @@ def _flange_holes(
 ) -> list[Hole]:  # fmt: skip
     hole, head, insert, length, _ = SCREWS_MM[making.screw]
     rear = making.fixing == "rear"
-    inner = neck + making.clearance if rear else _radius(grid.points[0])
+    inner = neck + making.clearance if rear else _radius(grid.outline)
     if groove is not None:
         inner = np.maximum(inner, np.hypot(*groove[1].T))
     need = insert / 2 + _SKIN if rear else head / 2 + 0.5
@@ -303,16 +304,17 @@ def screw_places(flange: tuple[float, float, float], ring: object, need: float, 
     found: list[tuple[float, float]] = []
     quarters, rest = divmod(count, 4)
     reach = np.abs(places) / np.array(flange[:2])
-    score = np.where(good, room + 20 * reach.min(axis=1), -np.inf)
     on_axis = good & (places.min(axis=1) == 0)
+    free = good & (places.min(axis=1) > need)  # from its own mirror images too
+    score = room + 20 * reach.min(axis=1)
     chosen: list[Array] = []
     for _ in range(quarters):
-        if not np.any(np.isfinite(score)):
+        if not np.any(free):
             return None
-        at = places[int(np.argmax(score))]
+        at = places[int(np.argmax(np.where(free, score, -np.inf)))]
         chosen.append(at)
         away = np.min([np.linalg.norm(places - c, axis=1) for c in chosen], axis=0)
-        score = np.where(good & (places.min(axis=1) > 2 * need), away + room, -np.inf)
+        free, score = free & (away > 2 * need), away + room
     for y, z in chosen:
         found += [(sy * y, sz * z) for sy in (1, -1) for sz in (1, -1)]
     if rest:
@@ -372,6 +374,8 @@ def _notes(
             f"throat {2 * grid.throat:.2f} mm as solved, drawn in to the driver's rim, not {2000 * guide.throat_radius:.2f} mm: "
             "see that what moves keeps clear of it"
         )
+    if guide.source_depth > 0:
+        notes.append(f"the driver's rim lies {1000 * guide.source_depth:.2f} mm behind its seat: a spacer, or its own recess")
     if thick > making.flange_thickness:
         notes.append(f"flange {thick:.1f} mm thick, not {making.flange_thickness:g}: its screws or the wall need it")
     if seat > making.seat_thickness:

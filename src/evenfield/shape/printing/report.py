@@ -154,10 +154,10 @@ def assumptions(printer: Printer) -> tuple[str, ...]:
     """What time, mass and cost rest on."""
     m, material = printer.machine, printer.material
     return (
-        f"lines {m.line_mm:g} mm wide, layers {m.layer_mm:g} mm, {m.speed_mm_s:g} mm/s, {100 * m.overhead:.0f} % on top for travel "
-        f"and slow corners, {m.layer_change_s:g} s a layer",
-        f"{m.perimeters} perimeters on every surface, {100 * m.infill:.0f} % infill behind, support {100 * m.support_density:.0f} % "
-        "dense (common practice, no source; a slicer knows better)",
+        f"lines {m.line_mm:g} mm wide, layers {m.layer_mm:g} mm, {m.speed_mm_s:g} mm/s, {100 * m.overhead:.0f} % on top for "
+        f"travel and slow corners, {m.layer_change_s:g} s a layer",
+        f"{m.perimeters} perimeters on every surface, {100 * m.infill:.0f} % infill behind, support "
+        f"{100 * m.support_density:.0f} % dense (common practice, no source; a slicer knows better)",
         f"{material.name} of {material.density_g_cm3:g} g/cm3 at {material.price_per_kg:g} EUR a kilogram, the machine "
         f"{m.price_per_hour:g} EUR an hour; no work, no failed prints",
     )

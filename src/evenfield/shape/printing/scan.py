@@ -174,11 +174,11 @@ def read_surface(path: Path) -> tuple[Array, Ints]:
     path = Path(path)
     if path.suffix.lower() not in (".stl", ".ply"):
         raise DataError(message("the scan", "an STL or PLY file", path.name))
+    if not path.is_file():
+        raise DataError(message("the scan", "a file that exists", str(path)))
     try:
         mesh: Any = trimesh.load_mesh(path)
         vertices, triangles = np.asarray(mesh.vertices, float), np.asarray(mesh.faces, np.int64)
-    except FileNotFoundError:
-        raise DataError(message("the scan", "a file that exists", str(path))) from None
     except Exception as error:
         raise DataError(message("the scan", "a readable STL or PLY file", f"'{error}'", where=path.name)) from None
     if len(triangles) < 100 or not np.all(np.isfinite(vertices)):
@@ -280,7 +280,7 @@ def _filled(grid: WallGrid, value: Array) -> tuple[Array, tuple[str, ...]]:
     for k in range(1, count + 1):
         rows, columns = np.nonzero(joined == k)
         points = grid.points[rows, columns % grid.points.shape[1]]
-        size = float(np.linalg.norm(np.ptp(points, axis=0)))
+        size = 2 * float(np.linalg.norm(points - points.mean(axis=0), axis=1).max())
         if size > largest:
             largest, where = size, points.mean(axis=0)
     if largest > SMALL_HOLE_MM:
@@ -304,9 +304,7 @@ def _filled(grid: WallGrid, value: Array) -> tuple[Array, tuple[str, ...]]:
     return value, (f"{int(gaps.sum())} places without scan filled from beside, {largest:.1f} mm across at most",)
 
 
-def read_scan(
-    path: str | Path, guide: Waveguide, unit: str | None = None, part: tuple[Array, Ints] | None = None
-) -> AlignedScan:
+def read_scan(path: str | Path, guide: Waveguide, unit: str | None = None, part: tuple[Array, Ints] | None = None) -> AlignedScan:
     """Read a scanned surface and lay it onto a waveguide, see `lay_scan`. Raises DataError."""
     vertices, triangles = read_surface(Path(path))
     return lay_scan(guide, vertices, triangles, Path(path).name, unit, part)

@@ -56,4 +56,5 @@ def _closed(values: Array, at: Array) -> tuple[Array, Array]:
         matrix[row] = slope(at[0]) - slope(at[-1])
     flat = values.reshape(len(values), -1)
     right = np.vstack([flat, flat[:1], np.zeros((2, flat.shape[1]))])
-    return knots, np.linalg.solve(matrix, right).reshape(count, *values.shape[1:])
+    poles = np.linalg.solve(matrix, right).reshape(count, *values.shape[1:])
+    return np.asarray(knots, np.float64), np.asarray(poles, np.float64)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import Any
 
@@ -111,7 +112,7 @@ def _inside(outlines: list[Array], places: Array) -> Array:
     for outline in outlines:
         odd += Path(outline).contains_points(places)
         ends = np.vstack([outline, outline[:1]])
-        for a, b in zip(ends[:-1], ends[1:], strict=True):
+        for a, b in itertools.pairwise(ends):
             pieces = max(1, math.ceil(float(np.linalg.norm(b - a)) / 0.3))
             dense.append(a + np.arange(pieces)[:, None] / pieces * (b - a))
     distance = cKDTree(np.vstack(dense)).query(places)[0]

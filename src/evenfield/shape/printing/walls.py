@@ -12,8 +12,8 @@ from evenfield.shape.printing.rays import Caster, normals_of
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-FACING = 0.7
-"""Two sides make a wall when their normals are within 45 degrees of opposite; the wedge at an edge is no wall."""
+FACING = 0.85
+"""Two sides make a wall when their normals are within 32 degrees of opposite; the wedge at an edge is no wall."""
 _SPREAD = 20_000
 
 
