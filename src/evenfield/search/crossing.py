@@ -25,7 +25,7 @@ Convention (1975), preprint 1038: 10^6 with inches (from memory); a rule of thum
 _SLACK = 0.75  # of that frequency; a mouth in a cabinet is helped by the baffle around it
 
 
-def find_handover(design: Design, aim: Aim, folder: str | Path | None = None) -> float:
+def find_handover(design: Design, aim: Aim, folder: str | Path | None = None, device: str = "auto") -> float:
     """Where the listening-window levels of the two filtered ways are equal, Hz; the aim's own where there are no filters.
 
     Seven solves around the aim's; levels are linear in log frequency between. Raises DesignError where the ways do not meet
@@ -35,7 +35,7 @@ def find_handover(design: Design, aim: Aim, folder: str | Path | None = None) ->
         return aim.handover
     frequency = aim.handover * 2.0 ** np.linspace(-0.75, 0.75, 7)
     listening = listening_for(aim, cabinet_of(design, folder).symmetric, 15.0)
-    solver = ShapeField(design, frequency.tolist(), listening.vectors[listening.listener], Fineness(5.0, 1.6), folder)
+    solver = ShapeField(design, frequency.tolist(), listening.vectors[listening.listener], Fineness(5.0, 1.6), folder, device)
     found = solver.solve(design)
     drive = solver.drive(design, found, aim.upper)
     level = {}

@@ -74,12 +74,16 @@ def _plain(value: float) -> float | None:
 
 
 def confirm(
-    design: Design, aim: Aim, folder: str | Path | None = None, progress: Progress | None = None
+    design: Design,
+    aim: Aim,
+    folder: str | Path | None = None,
+    progress: Progress | None = None,
+    device: str = "auto",
 ) -> tuple[Behaviour, Prediction]:
     """Predict a design from 250 Hz past the aim's band and measure it. Raises as `predict`."""
     highest = max(aim.high * 1.04, 10.5e3)
     axis = octave_axis(24, 250.0, highest)
-    prediction = predict(design, folder=folder, progress=progress, frequency_hz=axis)
+    prediction = predict(design, folder=folder, progress=progress, frequency_hz=axis, device=device)
     return behaviour(prediction, aim), prediction
 
 

@@ -199,7 +199,7 @@ class ShapeField:
             only = np.where(mesh.of_part(self.alone[0]), mesh.part, "rigid")
             mesh = SurfaceMesh(mesh.vertices, mesh.triangles, only, mesh.mirror)
         patterns = self.names if self.profiles and not self._alone(frequency) else None
-        problem = SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=self.air, patterns=patterns)
+        problem = SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=self.air, patterns=patterns, device=self.device)
         given = velocities(mesh, self.names, self.profiles, part_places(cabinet), frequency) if patterns else None
         return problem.solve(frequency, given), [self.names.index(str(n)) for n in problem.parts]
 

@@ -159,7 +159,7 @@ def run_shape(
         aim = aim_of(start, way, wish.aim)
         check_aim(start, aim)
         if "handover" not in wish.aim:
-            aim = replace(aim, handover=find_handover(start, aim, path.parent))
+            aim = replace(aim, handover=find_handover(start, aim, path.parent, wish.device))
         space = dimensions_of(start, way, wish.hold, dict(wish.bound), dict(wish.also))
         search = ShapeSearch(
             space, aim, wish.effort, (), path.parent, out, wish.device, progress, on_step,
@@ -174,12 +174,12 @@ def run_shape(
         rows: list[Row] = []
         cornered: list[Row] = []
         if wish.confirm:
-            before, _ = confirm(start, aim, path.parent, progress)
-            after, _ = confirm(best, aim, path.parent, progress)
+            before, _ = confirm(start, aim, path.parent, progress, wish.device)
+            after, _ = confirm(best, aim, path.parent, progress, wish.device)
             rows = compare(before, after, aim, _targets(start))
             if found:
                 hurt = max(found, key=lambda c: c.score.value)
-                cornered = compare(after, confirm(hurt.design, aim, path.parent, progress)[0], aim, _targets(start))
+                cornered = compare(after, confirm(hurt.design, aim, path.parent, progress, wish.device)[0], aim, _targets(start))
         files = _write(path, write, over, out, space, best, added)
     fine = search.state.fine
     assert fine is not None
