@@ -22,7 +22,7 @@ class Weights:
     coverage : level at the coverage angles, 1 dB off -6 dB counting 1 (at -6 dB that is about a tenth of the beamwidth)
     window : level under -5.5 dB at 0.9 of the coverage angle or over -6.5 dB at 1.1 of it, 1 dB counting 1: a beamwidth within
         ±10 % with half a decibel to spare
-    inside : level inside the coverage under -4 dB or over +1.5 dB
+    inside : level inside the coverage under the floors of `listening` or over +1.5 dB, 1 dB counting 1
     waist : second difference over frequency of the level at the coverage angles, 1 dB counting 1
     ripple : incoherent directivity index against its best fit of bounded slope, 0.5 dB counting 1
     axis : on-axis level against a cubic over log frequency, 1 dB counting 1
@@ -34,7 +34,7 @@ class Weights:
     pattern: float = 0.7
     coverage: float = 3.0
     window: float = 3.0
-    inside: float = 0.5
+    inside: float = 3.0
     waist: float = 0.3
     ripple: float = 0.3
     axis: float = 0.15

@@ -13,8 +13,10 @@ from evenfield.search.aim import PLANES, Aim
 
 Array = NDArray[np.float64]
 
-INSIDE = (0.35, 0.7)
+INSIDE = (0.35, 0.6, 0.8)
 """Where inside the coverage the level is watched, as shares of its half angle."""
+FLOORS = (-4.0, -4.5, -5.2)
+"""dB re axis; what the level should stay above there: a dip that grazes -6 dB ends the beam."""
 WINDOW = (0.9, 1.1)
 """Between these shares of the half angle the level must pass -6 dB."""
 
@@ -79,4 +81,4 @@ def _orbit(plane: str, angles: list[float]) -> Array:
     return orbit_vectors(chosen, angles)
 
 
-__all__ = ["INSIDE", "WINDOW", "Listening", "listening_for"]
+__all__ = ["FLOORS", "INSIDE", "WINDOW", "Listening", "listening_for"]

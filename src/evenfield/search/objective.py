@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from evenfield.metrics.ripple import STEEPEST_DB_PER_OCTAVE, bounded_slope_fit
 from evenfield.search.aim import Aim
-from evenfield.search.listening import Listening
+from evenfield.search.listening import FLOORS, Listening
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -235,7 +235,8 @@ def _coverage(work: _Work) -> None:
     work.add("window", w.window, float(np.sum(late**2 * band)) / (4 * count))
     _push_relative(work, name, where.window, w.window * late * band / (2 * count))
     within = 10 * np.log10(p[where.inside]) - axis
-    low, high = np.minimum(within + 4.0, 0.0), np.maximum(within - 1.5, 0.0)
+    low = np.minimum(within - np.array(FLOORS)[:, None], 0.0)
+    high = np.maximum(within - 1.5, 0.0)
     scale = band / (count * 2 * where.inside.shape[2])
     work.add("inside", w.inside, float(np.sum((low**2 + high**2) * scale)))
     _push_relative(work, name, where.inside, 2 * w.inside * (low + high) * scale)
