@@ -17,6 +17,7 @@ from evenfield.base.air import Air
 from evenfield.data.directions import sphere_directions
 from evenfield.loudspeaker.frequencies import ComplexArray, FloatArray
 from evenfield.loudspeaker.mesh_workers import MeshWorkers
+from evenfield.loudspeaker.mounting import inputs_of, mesh_lengths, problem_of
 from evenfield.loudspeaker.profiles import Profiles, velocities
 from evenfield.loudspeaker.store import Arrays
 from evenfield.shape.elements import Cabinet, Coaxial, Cone, Element, Source, VentOpening, Waveguide, moving_names
@@ -47,11 +48,12 @@ KEPT_MESHES = 30
 
 @dataclass(frozen=True)
 class Body:
-    """What is solved: the cabinet, the air, and the velocity profiles of the parts that are not rigid pistons."""
+    """What is solved: the cabinet, the air, the velocity profiles of parts that are no rigid pistons, and whether it is flush."""
 
     cabinet: Cabinet
     air: Air
     profiles: Profiles
+    flush: bool = False
 
     def inputs(self) -> tuple[Any, ...]:
         """Everything that the result depends on, but the frequency."""
@@ -59,7 +61,7 @@ class Body:
 
         physics = (shape.PHYSICS_VERSION, radiation.PHYSICS_VERSION, BAND_RATIO, LARGEST_KA, PER_WAVELENGTH, AWAY_FACTOR)
         given = (dict(self.profiles),) if self.profiles else ()
-        return (self.cabinet, self.air.speed_of_sound, self.air.density, *physics, *given)
+        return (self.cabinet, self.air.speed_of_sound, self.air.density, *physics, *given, *inputs_of(self.flush))
 
     def wanted(self, name: str, frequency: FloatArray) -> NDArray[np.bool_]:
         """(S,) whether a part's sound is wanted at each frequency: while its diaphragm is not far above its band."""
@@ -153,7 +155,7 @@ class Band:
             "unknowns": np.asarray(solution.solved_pressure.shape[1]),
             "triangles": np.asarray(len(problem.mesh.triangles)),
             "iterations": np.asarray(solution.iterations.max()),
-            "on_gpu": np.asarray(int(solution.device != "cpu")),
+            "on_gpu": np.asarray(int(getattr(solution, "device", "cpu") != "cpu")),
             "seconds": np.asarray(time.perf_counter() - began),
         }
 
@@ -217,7 +219,7 @@ class Meshes:
 
     def band(self, top: float, workers: MeshWorkers) -> Band:
         """The band that ends at frequency `top`, Hz."""
-        lengths = band_lengths(self.body, top)
+        lengths = mesh_lengths(self.body, band_lengths(self.body, top))
         key = repr(lengths)
         with self._lock:
             known = self._kept.get(key)
@@ -235,17 +237,16 @@ class Meshes:
 
     def lend_to(self, problem: SurfaceProblem) -> None:
         """One block of memory serves all matrices that fit into it: fresh memory is slow."""
+        if self.body.flush:
+            return
         size = problem.system.unknowns**2
         if self._memory is None or self._memory.size < size:
             self._memory = np.empty(size, problem.system.complex)
         problem.lend(self._memory)
 
     def _problem(self, mesh: SurfaceMesh) -> SurfaceProblem:
-        from evenfield.radiation import SurfaceProblem
-
         patterns = part_names(self.body.cabinet) if self.body.profiles else None
-        air = self.body.air
-        return SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=air, patterns=patterns, device=self.device)
+        return problem_of(self.body, mesh, patterns, self.device)
 
 
 def band_lengths(body: Body, top: float) -> EdgeLengths:

@@ -26,6 +26,7 @@ from evenfield.loudspeaker.geometry import VENT, cabinet_of, way_origin
 from evenfield.loudspeaker.handover import Handover, handovers_of
 from evenfield.loudspeaker.load import located, read_design
 from evenfield.loudspeaker.measured import measured_way
+from evenfield.loudspeaker.mounting import mounting_notes
 from evenfield.loudspeaker.profiles import profiles_of
 from evenfield.loudspeaker.store import Store
 from evenfield.loudspeaker.superpose import add_ways
@@ -129,7 +130,8 @@ def predict(
     cabinet = cabinet_of(design, folder)
     profiles = profiles_of(design, folder)
     measured = {n: measured_way(design, n, folder, frequency) for n, w in design.ways.items() if w.measured is not None}
-    sweep = sweep_radiation(cabinet, start_axis(frequency), air, store, progress, profiles, device=device)
+    axis = start_axis(frequency)
+    sweep = sweep_radiation(cabinet, axis, air, store, progress, profiles, device=device, flush=design.flush)
     radiation = Radiated.on(frequency, sweep, cabinet, air)
     parts = parts_of(design, sweep.parts, drivers)
     sources = output_impedances(design)
@@ -234,6 +236,7 @@ def _assemble(
         outline(cabinet),
         tolerance_band(design, radiation, ways, filters, system, air),
         dict(sweep.statistics),
+        mounting_notes(design),
     )
 
 

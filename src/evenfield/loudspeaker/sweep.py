@@ -29,6 +29,7 @@ from evenfield.loudspeaker.bands import (
     without_delay,
 )
 from evenfield.loudspeaker.frequencies import INTERPOLATION_DB, ComplexArray, FloatArray, gaps_to_halve, left_out_errors_db
+from evenfield.loudspeaker.mounting import on_the_sphere
 from evenfield.loudspeaker.profiles import Profiles
 from evenfield.loudspeaker.store import Arrays, Store, key_of
 from evenfield.shape.elements import Cabinet
@@ -112,18 +113,20 @@ def sweep_radiation(
     profiles: Profiles | None = None,
     bound_db: float = INTERPOLATION_DB,
     device: str = "auto",
+    flush: bool = False,
 ) -> RadiationSweep:
     """Solve every frequency that the store does not hold yet, and such between them as the bound asks for.
 
     Parts move along x, rigidly or with the velocity profile of their name in `profiles`. `device` as in
-    `radiation.solve_surface`: several GPUs share the frequencies, and meshes are built while they solve.
+    `radiation.solve_surface`: several GPUs share the frequencies, and meshes are built while they solve. `flush`: the
+    front in an infinite baffle.
     Gaps are halved until leaving out neighbours states at most `bound_db` for every part at the frequencies where its
     sound is wanted (vents left out, which radiate bass only), infinity halves none.
 
     An interrupted call leaves its finished frequencies in the store; the next one goes on from there.
     Raises MeshError when the body cannot be solved.
     """
-    body = Body(cabinet, air, profiles or {})
+    body = Body(cabinet, air, profiles or {}, flush)
     inputs = body.inputs()
     whole = key_of("sweep", inputs, frequency, bound_db)
     stored = store.read(whole) if store else None
@@ -134,7 +137,7 @@ def sweep_radiation(
             store.write(whole, "sweep", stored, seconds=float(stored["seconds"].sum()), note=f"{count} frequencies")
             for f in stored["frequency"]:
                 store.remove(_key(inputs, float(f), float(frequency[-1])))
-    return _assemble(cabinet, stored)
+    return on_the_sphere(_assemble(cabinet, stored), flush)
 
 
 def _key(inputs: tuple[Any, ...], frequency_hz: float, highest: float) -> str:

@@ -38,10 +38,10 @@ def pull_far_field(
     """
     distinct, place = distinct_directions(body, directions)
     total: Complex = np.zeros((len(cotangent), len(distinct)), complex)
+    turned = cotangent * np.exp(1j * wavenumber * (directions @ body.origin)) / (4 * np.pi)
     for row in place:
-        for k, values in enumerate(cotangent):
+        for k, values in enumerate(turned):
             np.add.at(total[k], row, values)
-    total *= np.exp(1j * wavenumber * (distinct @ body.origin)) / (4 * np.pi)
     middle = (pressure[:, grid.vertex[:, 0]] + pressure[:, grid.vertex[:, 1]]) / 2
     planes = np.stack([middle.real, middle.imag, strength.real, strength.imag], axis=-1)
     rows = elsewhere(planes, distinct, total)

@@ -21,6 +21,7 @@ from evenfield.data.mesh_faults import check_body
 from evenfield.radiation.block_gmres import Iteration, solve_in_step
 from evenfield.radiation.gpu_device import Device, choose_devices
 from evenfield.radiation.gpu_devices import DeviceSystems
+from evenfield.radiation.plane import RigidPlane
 from evenfield.radiation.surface_body import SurfaceBody, reduce_body
 from evenfield.radiation.surface_checks import (
     check_frequencies,
@@ -51,6 +52,7 @@ class SurfaceProblem:
         accuracy, solver : how finely; "reference" states at most 0.05 dB for every part or raises; `solver` overrides both
         patterns : names of velocity patterns, to be given at each solve, in place of parts
         device : "auto" (GPUs where there are any with room and the body is worth it), "cpu", "gpu", or which devices
+        plane : an infinite rigid plane beside the body
     Attributes
         parts, body, system, air, solver, devices
     Raises MeshError for a mesh that is open, inside out, not symmetric, or wholly rigid.
@@ -67,6 +69,7 @@ class SurfaceProblem:
         accuracy: Accuracy = "engineering",
         patterns: tuple[PartName, ...] | None = None,
         device: str | Sequence[Device] = "auto",
+        plane: RigidPlane | None = None,
     ) -> None:
         mesh.check_closed()
         self.mesh = mesh
@@ -74,10 +77,12 @@ class SurfaceProblem:
         self.solver = choose_solver(accuracy, solver)
         self.holds_reference = solver is None and accuracy == "reference"
         self.mirror: Mirror = mesh.mirror if mirror is None else mirror
+        if plane is not None:
+            self.mirror = plane.mirror_beside(mesh.mirror, mirror)
         self.motion = None if patterns is not None else part_motion(mesh, motion, axis)
         self.parts: tuple[PartName, ...] = patterns if self.motion is None else self.motion.parts  # type: ignore[assignment]
         self.axis = np.asarray(axis, float) / np.linalg.norm(axis) if self.motion is not None and motion == "axial" else None
-        self.body: SurfaceBody = reduce_body(mesh, self.mirror)
+        self.body: SurfaceBody = reduce_body(mesh, self.mirror, plane)
         if self.motion is not None:
             check_symmetric(mesh, self.motion.shape.astype(complex), self.mirror)
         self.system = SurfaceMatrix(self.body, self.solver)
@@ -205,6 +210,7 @@ def iterate_surface(
     device: str = "auto",
     solver: SurfaceSolver | None = None,
     progress: Progress | None = None,
+    plane: RigidPlane | None = None,
 ) -> Iterator[FrequencySolution]:
     """As `solve_surface`, one frequency at a time, so that a caller can keep each and resume after a stop."""
     frequencies = check_frequencies(frequency_hz)
@@ -212,7 +218,7 @@ def iterate_surface(
     check_body(mesh)
     given = None if velocity is None else check_velocity(velocity, len(mesh.triangles), len(frequencies))
     patterns = None if given is None else tuple(range(1, len(given) + 1))
-    problem = SurfaceProblem(mesh, motion, axis, mirror, air, solver, accuracy, patterns, device)
+    problem = SurfaceProblem(mesh, motion, axis, mirror, air, solver, accuracy, patterns, device, plane)
     edges, speed = problem.edges, problem.air.speed_of_sound
     check_resolution(edges, float(frequencies.max()), speed)
     if not problem.devices:
@@ -241,6 +247,7 @@ def solve_surface(
     device: str = "auto",
     solver: SurfaceSolver | None = None,
     progress: Progress | None = None,
+    plane: RigidPlane | None = None,
 ) -> SurfaceSolution:
     """Sound radiated by each moving part of a closed body in free space, all other walls rigid.
 
@@ -254,6 +261,8 @@ def solve_surface(
             `solver` (SurfaceSolver) overrides
         device : "auto" (GPUs where there are any with room and the body is worth it), "cpu" or "gpu"
         progress : called with (done, total) after each frequency
+        plane : RigidPlane, an infinite floor or wall, the body free of it or standing on it; the far field is that of the
+            half-space (beyond the plane, read as the image's), and so are impedance, stated error and gradient
     Returns
         SurfaceSolution : far field, pressure anywhere outside, surface pressure, radiation impedances
     Valid for: closed bodies, linear lossless air, at least three elements per wavelength on moving parts (six are good).
@@ -264,5 +273,5 @@ def solve_surface(
     EvenfieldError when memory is short.
     Source: Burton & Miller, Proc. R. Soc. A 323 (1971) 201, doi 10.1098/rspa.1971.0097.
     """
-    found = iterate_surface(mesh, frequency_hz, motion, axis, velocity, mirror, air, accuracy, device, solver, progress)
+    found = iterate_surface(mesh, frequency_hz, motion, axis, velocity, mirror, air, accuracy, device, solver, progress, plane)
     return SurfaceSolution(tuple(found))

@@ -74,12 +74,12 @@ def _pull_impedance(solution: FrequencySolution, cotangent: Complex, found: Shap
     problem, body = solution.problem, solution.problem.body
     t, omega = body.triangles, 2 * np.pi * solution.frequency_hz
     shape = solution.derivative.conj() / (1j * problem.air.density * omega)
-    weighted = len(body.images) * cotangent.T @ shape  # by n, of the integral of p_n
+    weighted = body.copies * cotangent.T @ shape  # by n, of the integral of p_n
     mean = solution.solved_pressure[:, t].mean(axis=2)
     found.area += np.einsum("nt,nt->t", weighted, mean).real
     if problem.axis is not None:
         # the shapes are real there, and q = -j omega rho shape
-        by_shape = (len(body.images) * cotangent @ mean * body.area).real
+        by_shape = (body.copies * cotangent @ mean * body.area).real
         found.derivative += by_shape / (-1j * omega * problem.air.density)
     back: Complex = np.zeros(solution.solved_pressure.shape, complex)
     for n, values in enumerate(weighted * body.area / 3):

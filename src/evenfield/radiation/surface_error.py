@@ -40,7 +40,7 @@ def part_errors_db(body: SurfaceBody, wavenumber: float, pressure: Complex, far_
     strength = body.area * (np.abs(pressure[:, corner]) ** 2).mean(axis=2)
     fine = (body.edge_length * wavenumber / (2 * np.pi)) ** 4
     mean = np.sqrt(strength @ fine / np.maximum(strength.sum(axis=1), 1e-300))
-    level = np.abs(far_field(_front()))
+    level = np.abs(far_field(front_directions()))
     most = level.max(axis=1)
     least = np.where(level > most[:, None] / KEPT, level, np.inf).min(axis=1)
     span = np.where(most > 0, most / np.where(np.isfinite(least), least, 1.0), 1.0)
@@ -63,7 +63,7 @@ def hold_reference(errors_db: Floats, parts: tuple[PartName, ...], frequency_hz:
         )
 
 
-def _front() -> Floats:
+def front_directions() -> Floats:
     """(D, 3) unit vectors over the front hemisphere, 7.5 degrees from ring to ring."""
     polar, around = np.meshgrid(np.radians(np.arange(7.5, 91, 7.5)), np.arange(8) * np.pi / 4 + 0.1)
     polar, around = np.append(0.0, polar.ravel()), np.append(0.0, around.ravel())

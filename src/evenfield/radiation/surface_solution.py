@@ -119,8 +119,9 @@ class FrequencySolution:
 
     @property
     def surface_pressure(self) -> Complex:
-        """(part, V) pressure at the vertices of the whole mesh, Pa per 1 m/s."""
-        return self.solved_pressure[:, self.problem.body.full_vertex]
+        """(part, V) pressure at the vertices of the whole mesh, Pa per 1 m/s; nan within a face that stands on a rigid plane."""
+        place = self.problem.body.full_vertex
+        return np.where(place >= 0, self.solved_pressure[:, place], np.nan)
 
     @property
     def radiation_impedance(self) -> Complex:
@@ -132,7 +133,14 @@ class FrequencySolution:
         b = self.problem.body
         mean = self.solved_pressure[:, b.triangles].mean(axis=2)
         shape = self.derivative.conj() / (1j * self.problem.air.density * 2 * np.pi * self.frequency_hz)
-        return np.asarray(len(b.images) * (shape * b.area) @ mean.T)
+        return np.asarray(b.copies * (shape * b.area) @ mean.T)
+
+    @property
+    def volume_velocity(self) -> Complex:
+        """(part,) m3/s into the air per unit motion of each part."""
+        b = self.problem.body
+        scale = -1j * self.problem.air.density * 2 * np.pi * self.frequency_hz
+        return np.asarray(b.copies * (self.derivative @ b.area) / scale)
 
 
 @dataclass(frozen=True)
@@ -171,6 +179,11 @@ class SurfaceSolution:
     def radiation_impedance(self) -> Complex:
         """(part, part, F) generalised force on the part per unit velocity, N s/m, positive resistance."""
         return np.stack([s.radiation_impedance for s in self.frequencies], axis=-1)
+
+    @property
+    def volume_velocity(self) -> Complex:
+        """(part,) m3/s into the air per unit motion of each part."""
+        return self.frequencies[0].volume_velocity
 
     @property
     def error_db(self) -> NDArray[np.float64]:
