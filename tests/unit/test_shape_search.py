@@ -139,6 +139,11 @@ def test_an_impossible_aim_names_the_pair_and_the_nearest(wren):
     check_aim(wren, aim_of(wren))
 
 
+def test_a_flush_loudspeaker_is_refused(wren):
+    with pytest.raises(DesignError, match="mounting must be free"):
+        check_aim(wren.model_copy(update={"mounting": "flush"}), aim_of(wren))
+
+
 def test_a_way_without_a_waveguide_cannot_be_shaped(wren):
     with pytest.raises(DesignError, match="first-cut"):
         shaped_way(wren, "woofer")

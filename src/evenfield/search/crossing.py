@@ -60,9 +60,16 @@ def find_handover(design: Design, aim: Aim, folder: str | Path | None = None, de
 
 
 def check_aim(design: Design, aim: Aim) -> None:
-    """Raise DesignError where no mouth that the cabinet can hold keeps the wanted coverage as low as asked: says the pair in
+    """Raise DesignError for a flush mounting, and where no mouth that the cabinet can hold keeps the wanted coverage as low as asked: says the pair in
     conflict and the nearest that could be.
     """
+    if design.flush:
+        raise DesignError(
+            message(
+                "mounting", "free, or before a wall, for a waveguide to be shaped", "flush",
+                cause="The derivatives are those of a body in free air", fix="mounting: free, then predicting the result flush",
+            ), "mounting",
+        )  # fmt: skip
     c = design.cabinet
     flat = {"horizontal": float(c.width) - 2 * float(c.edge_radius), "vertical": float(c.height) - 2 * float(c.edge_radius)}
     for plane, widest in flat.items():
