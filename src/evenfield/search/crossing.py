@@ -60,8 +60,8 @@ def find_handover(design: Design, aim: Aim, folder: str | Path | None = None, de
 
 
 def check_aim(design: Design, aim: Aim) -> None:
-    """Raise DesignError for a flush mounting, and where no mouth that the cabinet can hold keeps the wanted coverage as low as asked: says the pair in
-    conflict and the nearest that could be.
+    """Raise DesignError for a flush mounting, and where no mouth that the cabinet can hold keeps the wanted coverage as low as
+    asked: says the pair in conflict and the nearest that could be.
     """
     if design.flush:
         raise DesignError(
