@@ -171,7 +171,8 @@ def _member(design: Design, folder: Path, aim: Aim, solves: int) -> Member:
 
 
 def _handover(ways: Mapping[str, Directivity], aim: Aim) -> tuple[float, float, dict[str, Array]]:
-    index = {n: metrics.directivity_index(w) for n, w in ways.items()}
+    with np.errstate(divide="ignore", invalid="ignore"):  # the way below is not solved far above its band
+        index = {n: metrics.directivity_index(w) for n, w in ways.items()}
     if aim.lower is None:
         return math.nan, math.nan, index
     frequency = ways[aim.upper].frequency
