@@ -138,6 +138,101 @@ def motor(design: DesignFile, report: ReportFolder = None, as_json: AsJson = Fal
 
 
 @app.command()
+def shape(
+    design: DesignFile,
+    aim: Annotated[
+        str,
+        typer.Option("--aim", help='What to reach, beyond the brief: "horizontal=100 deg, low=1.6 kHz, high=12 kHz, step=2".'),
+    ] = "",
+    out: Annotated[Path | None, typer.Option("--out", help="Folder for the copy, the state, a picture a step.")] = None,
+    go_on: Annotated[Path | None, typer.Option("--continue", help="Go on with the search kept in this folder.")] = None,
+    way: Annotated[str | None, typer.Option("--way", help="The way whose waveguide is shaped.")] = None,
+    first_cut: Annotated[bool, typer.Option("--first-cut", help="Start from a first cut by rule.")] = False,
+    hold: Annotated[list[str] | None, typer.Option("--hold", help="A dimension that stays, e.g. depth; may be repeated.")] = None,
+    bound: Annotated[
+        list[str] | None, typer.Option("--bound", help='Bounds of a dimension: "depth=20 mm..45 mm"; may be repeated.')
+    ] = None,
+    also: Annotated[
+        list[str] | None, typer.Option("--also", help='Free this too: "ways.woofer.place.z=-98 mm..-78 mm"; may be repeated.')
+    ] = None,
+    keep_profile: Annotated[bool, typer.Option("--keep-profile", help="Keep the wall's named profile, do not free it.")] = False,
+    starts: Annotated[int, typer.Option("--starts", help="Shapes to start from.", min=1, max=20)] = 3,
+    minutes: Annotated[float, typer.Option("--minutes", help="Time for the search.")] = 15.0,
+    tolerance: Annotated[str, typer.Option("--tolerance", help='Solve the worst corners of this: "0.2 mm".')] = "",
+    no_confirm: Annotated[bool, typer.Option("--no-confirm", help="Leave out the whole predictions before and after.")] = False,
+    write: Annotated[Path | None, typer.Option("--write", help="Where the designed copy goes (default: in --out).")] = None,
+    over: Annotated[bool, typer.Option("--over", help="--write may name the design itself.")] = False,
+    part: Annotated[Path | None, typer.Option("--part", help="Make the part to print: STEP, STL, 3MF, drawings, sheet.")] = None,
+    scan: Annotated[Path | None, typer.Option("--scan", help="A printed wall (STL, PLY) to judge in place.")] = None,
+    unit: Annotated[str | None, typer.Option("--unit", help="Of the scan: mm, m or inch (default: from its size).")] = None,
+    along: Annotated[
+        list[Path] | None, typer.Option("--range", help="Derive this sibling's waveguide from the design's; may be repeated.")
+    ] = None,
+    device: Annotated[str, typer.Option("--device", help="auto, cpu or gpu.")] = "auto",
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Shape a waveguide by intent: the wall that gives the wanted coverage and hands over from the way below.
+
+    --first-cut, --part, --scan or --range alone do only that; with --aim, --out or --continue they come after the search
+    (a first cut before it).
+    """
+    from evenfield.report import shape_outputs as outputs
+
+    outputs.check_outputs(part, scan)
+    found: dict[str, Any] = {}
+    say = (lambda line: None) if as_json else typer.echo
+    source, met = design, True
+    with _progress(quiet or as_json) as progress:
+        if along:
+            found["range"] = outputs.carry_along(design, along, aim, out, minutes, say, progress)
+        elif aim or out or go_on or not (first_cut or part or scan):
+            from evenfield.report.terminal_shape import print_shape
+            from evenfield.search.shape_command import shape_file
+
+            job = shape_file(
+                design, aim=aim, out=go_on or out, resume=go_on is not None, way=way, first_cut=first_cut,
+                hold=tuple(hold or ()), bound=tuple(bound or ()), also=tuple(also or ()), free=not keep_profile, starts=starts,
+                minutes=minutes, confirm=not no_confirm, write=write, over=over, device=device, tolerance=tolerance,
+                progress=progress, pictures=_pictures(go_on or out, design, quiet or as_json),
+            )  # fmt: skip
+            found["search"], met = job.to_dict(), job.met
+            source = job.files[0] if job.files else design
+            if not as_json:
+                print_shape(job)
+        elif first_cut:
+            found["first_cut"] = outputs.cut_first(design, way, aim, write, say)
+            source = write or design
+        if part is not None:
+            found["part"] = outputs.make_the_part(source, way, part, say)
+            met = met and found["part"]["passed"] is not False
+        if scan is not None:
+            found["scan"] = outputs.judge_the_scan(source, way, scan, unit, say, progress)
+    if as_json:
+        typer.echo(json.dumps(found, indent=1, ensure_ascii=False, default=str))
+    raise typer.Exit(0 if met else 1)
+
+
+def _pictures(folder: Path | None, design: Path, quiet: bool) -> Any:
+    """What shows each step of a search: a line, and a picture where there is a folder."""
+
+    def of(way: str) -> Any:
+        from evenfield.report.shape_pictures import step_pictures, step_words
+
+        draw = None if folder is None else step_pictures(folder, way, design.parent)
+
+        def show(step: Any) -> None:
+            if not quiet:
+                typer.echo(step_words(step), err=True)
+            if draw is not None:
+                draw(step)
+
+        return show
+
+    return of
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of the design file, for editors that complete and check."""
     from evenfield.loudspeaker.design import json_schema

@@ -24,7 +24,12 @@ def cabinet_of(design: Design, folder: str | Path | None = None) -> shape.Cabine
         _refuse_rear_vents(design)
         _refuse_proud_mouths(design)
     c = design.cabinet
-    return shape.Cabinet(c.width, c.height, c.depth, c.edge_radius, (*_ways(design, folder), *_vents(design)))
+    return shape.Cabinet(c.width, c.height, c.depth, c.edge_radius, elements_of(design, folder))
+
+
+def elements_of(design: Design, folder: str | Path | None = None) -> tuple[shape.Element, ...]:
+    """What stands on the body's faces, in the file's order, ways first; whether it fits is not asked yet."""
+    return (*_ways(design, folder), *_vents(design))
 
 
 def _refuse_proud_mouths(design: Design) -> None:

@@ -98,7 +98,7 @@ class Box(Skeleton):
 
     def _mount(self, seat: Seat, side: int) -> tuple[Patch, Half]:
         """An element's surface in its place; the other half follows the first where the body has no symmetry."""
-        half = self._half_of(seat)
+        half = self.half_of(seat)
         place_at = np.array([0.0 if side > 0 else -self.cabinet.depth, seat.element.y, seat.element.z])
         points, triangles, part = half.points * [side, 1, 1] + place_at, half.triangles, half.part
         points[: half.outer, 0] = side * self.outer[0] + self.shift[0]
@@ -112,7 +112,7 @@ class Box(Skeleton):
             part = np.concatenate([part, part])
         return Patch(points, triangles, part), half
 
-    def _half_of(self, seat: Seat) -> Half:
+    def half_of(self, seat: Seat) -> Half:
         """Half an element on the outline points of its seat: rings, or a plane filling for a long flat vent."""
         assert seat.theta is not None
         if not isinstance(seat.element, VentOpening) or isinstance(seat.element.outline, Round):

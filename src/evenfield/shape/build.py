@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from evenfield.base.errors import MeshError, message
 from evenfield.data.mesh import SurfaceMesh
 from evenfield.shape.box import Box, Patch
 from evenfield.shape.elements import Cabinet, moving_names
-from evenfield.shape.facts import surface_facts
+from evenfield.shape.facts import SurfaceFacts, surface_facts
 from evenfield.shape.fill import BoundaryLost
 from evenfield.shape.sizes import EdgeLengths
 from evenfield.shape.skeleton import ROWS
@@ -30,6 +31,11 @@ def build_surface(cabinet: Cabinet, edge_lengths: EdgeLengths) -> SurfaceMesh:
         stands at y = 0: then the left half is the exact image of the right and its shared vertices lie at y = 0 exactly.
     Raises MeshError when the grid fails its own checks (closed, oriented, volume and moving areas).
     """
+    return build_boxed(cabinet, edge_lengths)[0]
+
+
+def build_boxed(cabinet: Cabinet, edge_lengths: EdgeLengths) -> tuple[SurfaceMesh, Box]:
+    """As `build_surface`, with the box whose patches make the surface."""
     lost: BoundaryLost | None = None
     for gap_factor in (1.4, 0.9, 0.6):
         try:
@@ -40,15 +46,21 @@ def build_surface(cabinet: Cabinet, edge_lengths: EdgeLengths) -> SurfaceMesh:
             continue
         mesh = _join(_in_order(patches, cabinet), box.half)
         _check(mesh, cabinet)
-        return mesh
+        return mesh, box
     assert lost is not None
     raise lost
+
+
+@lru_cache(maxsize=16)
+def _facts(cabinet: Cabinet) -> SurfaceFacts:
+    """Of one cabinet once: it is meshed for many frequencies."""
+    return surface_facts(cabinet, wall=0.0)
 
 
 def _check(mesh: SurfaceMesh, cabinet: Cabinet) -> None:
     """Closed, oriented, of the body's volume within what flat facets may miss, and with the parts' own areas."""
     mesh.check_closed()
-    facts = surface_facts(cabinet, wall=0.0)
+    facts = _facts(cabinet)
     for name, part in facts.parts.items():
         area = float((mesh.cross[mesh.of_part(name)] @ np.array(part.axis)).sum()) / 2
         if abs(area - part.area) > 1e-4 * part.area:

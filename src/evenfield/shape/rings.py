@@ -24,6 +24,15 @@ _ROW = 0.87  # height of an equilateral triangle over its edge
 
 
 @dataclass(frozen=True)
+class RingPlace:
+    """A ring on an element: the number of its strip, its station t there, and its angles (m,), rad."""
+
+    strip: int
+    station: float
+    theta: Array
+
+
+@dataclass(frozen=True)
 class Half:
     """Half of an element's surface in its own axes.
 
@@ -31,12 +40,15 @@ class Half:
         points : (P, 3) m; the first `outer` points are the ring on the face, from theta = -90 to +90 degrees, y = 0 at both
         triangles : (T, 3), normals towards +x
         part : (T,) str
+        rings : where each ring lies, the one on the face first, in the order of `points`; the pole follows them. Empty for a
+            surface that is not made of rings.
     """
 
     points: Array
     triangles: NDArray[np.int64]
     part: NDArray[np.str_]
     outer: int
+    rings: tuple[RingPlace, ...] = ()
 
 
 def dense_ring(strip: Strip, t: float) -> Array:
@@ -142,6 +154,7 @@ def mesh_half(strips: list[Strip], size: Size, outer_theta: Array, grading: floa
     outer_size = np.interp(HALF, (outer_theta[1:] + outer_theta[:-1]) / 2, edge)
     sizes = size_along(strips, size, grading, min(float(edge.max()), 3 * float(edge.min())))  # deeper rows would be slivers
     rings: list[tuple[Array, Array]] = [(outer_theta, ring)]
+    places = [RingPlace(0, 0.0, outer_theta)]
     part: list[str] = []
     travelled, last_area_pole = 0.0, len(strips) - 1
     for k, strip in enumerate(strips):
@@ -154,11 +167,17 @@ def mesh_half(strips: list[Strip], size: Size, outer_theta: Array, grading: floa
             dense = dense_ring(strip, float(t[n]))
             local = np.minimum(local, curvature_limit(dense, float(local.max())))
             rings.append(_ring(strip, float(t[n]), local))
+            places.append(RingPlace(k, float(t[n]), rings[-1][0]))
         travelled += arc[-1]
-    return _assemble(rings, part, float(strips[-1].surface(np.ones(1), np.zeros(1))[0][0, 0]))
+    return _assemble(rings, part, pole_of(strips), tuple(places))
 
 
-def _assemble(rings: list[tuple[Array, Array]], part: list[str], pole_x: float) -> Half:
+def pole_of(strips: list[Strip]) -> float:
+    """Height of the pole over the face, m."""
+    return float(strips[-1].surface(np.ones(1), np.zeros(1))[0][0, 0])
+
+
+def _assemble(rings: list[tuple[Array, Array]], part: list[str], pole_x: float, places: tuple[RingPlace, ...]) -> Half:
     first = np.concatenate([[0], np.cumsum([len(r[0]) for r in rings])])
     pole = int(first[-1])
     triangles, tags = [], []
@@ -169,7 +188,7 @@ def _assemble(rings: list[tuple[Array, Array]], part: list[str], pole_x: float) 
     triangles.append(np.column_stack([j, j + 1, np.full(len(j), pole)]))
     tags += [part[-1]] * len(j)
     points = np.vstack([r[1] for r in rings] + [np.array([[pole_x, 0.0, 0.0]])])
-    return Half(points, np.vstack(triangles).astype(np.int64), np.array(tags), len(rings[0][0]))
+    return Half(points, np.vstack(triangles).astype(np.int64), np.array(tags), len(rings[0][0]), places)
 
 
-__all__ = ["HALF", "RIGID", "Half", "curvature_limit", "dense_ring", "mesh_half", "place", "ring_points"]
+__all__ = ["HALF", "RIGID", "Half", "RingPlace", "curvature_limit", "dense_ring", "mesh_half", "place", "pole_of", "ring_points"]
