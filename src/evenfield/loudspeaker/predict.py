@@ -29,7 +29,7 @@ from evenfield.loudspeaker.measured import measured_way
 from evenfield.loudspeaker.profiles import profiles_of
 from evenfield.loudspeaker.store import Store
 from evenfield.loudspeaker.superpose import add_ways
-from evenfield.loudspeaker.sweep import Progress, RadiationSweep, part_places, sweep_radiation
+from evenfield.loudspeaker.sweep import Progress, RadiationSweep, part_places, sweep_is_stored, sweep_radiation
 from evenfield.shape.elements import Cabinet
 from evenfield.transducer.network import solve_network
 from evenfield.transducer.solution import NetworkSolution
@@ -119,22 +119,73 @@ def predict(
     Raises DesignError when the parts contradict each other or do not fit; MeshError when the body cannot be solved.
     Cost: some 80 boundary-element solves for a compact monitor; a repeated call reads them from the store.
     """
+    foundation = foundation_of(design, folder=folder, progress=progress, frequency_hz=frequency_hz)
+    return predict_on(design, foundation, folder=folder)
+
+
+@dataclass(frozen=True)
+class Foundation:
+    """What a prediction stands on: the solved body, carried to the output axis."""
+
+    sweep: RadiationSweep
+    radiation: Radiated
+    cabinet: Cabinet
+    air: Air
+
+
+def foundation_of(
+    design: Design,
+    *,
+    folder: str | Path | None = None,
+    progress: Progress | None = None,
+    frequency_hz: ArrayLike | None = None,
+) -> Foundation:
+    """Solve a design's body, or read it from the store. Parameters and errors as `predict`."""
     store = None if folder is None else Store(folder)
     air = design.air.to_air()
     frequency = output_axis() if frequency_hz is None else np.asarray(frequency_hz, float)
-    drivers = drivers_of(design, air)
-    boxes = boxes_of(design)
+    _check_parts(design)
     cabinet = cabinet_of(design, folder)
-    profiles = profiles_of(design, folder)
+    sweep = sweep_radiation(cabinet, _solved(cabinet, frequency, air), air, store, progress, profiles_of(design, folder))
+    return Foundation(sweep, Radiated.on(frequency, sweep, cabinet, air), cabinet, air)
+
+
+def is_solved(design: Design, folder: str | Path) -> bool:
+    """True when the store holds the whole sweep of this design's body. Raises DesignError where there is no body."""
+    air = design.air.to_air()
+    cabinet = cabinet_of(design, folder)
+    return sweep_is_stored(cabinet, _solved(cabinet, output_axis(), air), air, Store(folder), profiles_of(design, folder))
+
+
+def predict_on(design: Design, foundation: Foundation, *, folder: str | Path | None = None) -> Prediction:
+    """The prediction of a design whose body is already solved: circuits, filters and sums only, a fraction of a second.
+
+    The foundation must be that of a design with the same body and air. Raises DesignError as `predict`.
+    """
+    radiation, air, cabinet = foundation.radiation, foundation.air, foundation.cabinet
+    frequency = radiation.frequency
     measured = {n: measured_way(design, n, folder, frequency) for n, w in design.ways.items() if w.measured is not None}
-    size = math.hypot(cabinet.width, cabinet.height)
-    sweep = sweep_radiation(cabinet, solved_axis(frequency, size, air.speed_of_sound), air, store, progress, profiles)
-    radiation = Radiated.on(frequency, sweep, cabinet, air)
-    parts = parts_of(design, sweep.parts, drivers)
-    sources = output_impedances(design)
-    network = solve_network(frequency, parts, radiation.impedance, boxes, air=air, output_impedance=sources)
+    network = network_on(design, radiation, air)
     ways = {n: measured.get(n) or radiation.way(network, n, way_origin(design, n), air) for n in design.ways}
-    return _assemble(design, ways, network, sweep, radiation, cabinet, air)
+    return _assemble(design, ways, network, foundation.sweep, radiation, cabinet, air)
+
+
+def network_on(design: Design, radiation: Radiated, air: Air) -> NetworkSolution:
+    """The circuits of a design, loaded by its body's radiation."""
+    parts = parts_of(design, radiation.parts, drivers_of(design, air))
+    return solve_network(
+        radiation.frequency, parts, radiation.impedance, boxes_of(design), air=air, output_impedance=output_impedances(design)
+    )
+
+
+def _check_parts(design: Design) -> None:
+    """Drivers and boxes that contradict themselves are refused before anything slow begins."""
+    drivers_of(design, design.air.to_air())
+    boxes_of(design)
+
+
+def _solved(cabinet: Cabinet, frequency: FloatArray, air: Air) -> FloatArray:
+    return solved_axis(frequency, math.hypot(cabinet.width, cabinet.height), air.speed_of_sound)
 
 
 def predict_file(path: str | Path, *, progress: Progress | None = None) -> Prediction:

@@ -121,6 +121,11 @@ def sweep_radiation(
     return _assemble(cabinet, frequency, stored)
 
 
+def sweep_is_stored(cabinet: Cabinet, frequency: FloatArray, air: Air, store: Store, profiles: Profiles | None = None) -> bool:
+    """True when the store holds the whole sweep."""
+    return store.path_of(key_of("sweep", Body(cabinet, air, profiles or {}).inputs(), frequency)).exists()
+
+
 def part_names(cabinet: Cabinet) -> tuple[str, ...]:
     """The moving parts in the order of every part axis here: as the cabinet lists them."""
     return tuple(name for element in cabinet.elements for name in moving_names(element))

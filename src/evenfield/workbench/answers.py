@@ -1,0 +1,347 @@
+"""The thinking half of the workbench, in a process of its own: designs checked, drawn, predicted and pictured."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import time
+from collections import OrderedDict
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from evenfield.base.errors import DesignError, EvenfieldError
+from evenfield.loudspeaker.design import Design
+from evenfield.loudspeaker.load import Positions, _parse_yaml, _plain, design_from, located
+from evenfield.loudspeaker.predict import Foundation, Prediction, foundation_of, is_solved, predict_on
+from evenfield.workbench.drawing import drawing_of
+from evenfield.workbench.edit_text import Change, apply_changes
+from evenfield.workbench.fields import Field, label_of, outline_of, with_value
+from evenfield.workbench.frames import Header, encode
+from evenfield.workbench.texts import key_of_text
+
+Request = Mapping[str, Any]
+Reply = dict[str, Any]
+
+MOST_PREDICTIONS = 6
+MOST_FOUNDATIONS = 3
+
+
+class Answers:
+    """Answers requests about designs of one folder; everything is found by the design's text.
+
+    Parameters
+        folder : the opened folder, where measured files and the store are
+    """
+
+    def __init__(self, folder: str | Path) -> None:
+        self.folder = Path(folder)
+        self._read: OrderedDict[str, tuple[Design, Any, Positions]] = OrderedDict()
+        self._foundations: OrderedDict[str, Foundation] = OrderedDict()
+        self._predictions: OrderedDict[str, Prediction] = OrderedDict()
+
+    def handle(self, request: Request) -> Iterator[Reply]:
+        """The replies to one request; an error is a reply too."""
+        do: Callable[[Request], Iterator[Reply]] = getattr(self, f"do_{request['do']}")
+        try:
+            yield from do(request)
+        except EvenfieldError as error:
+            yield {"error": explain(error)}
+
+    # --- reading and editing
+
+    def do_look(self, request: Request) -> Iterator[Reply]:
+        """A text as an outline, or why it cannot be used."""
+        yield self.look(request["name"], request["text"])
+
+    def look(self, name: str, text: str) -> Reply:
+        """Outline and facts of a text that passes every check. Raises DesignError."""
+        design, tree, _ = self.checked(name, text)
+        solved = is_solved(design, self.folder)
+        from evenfield.loudspeaker.chains import is_active
+
+        return {
+            "text": text,
+            "solved": solved,
+            "state": {
+                "name": design.name, "title": design.title, "note": design.note, "sections": outline_of(design, tree),
+                "ways": list(design.ways), "active": is_active(design), "unused": list(design.unused()),
+            },
+        }  # fmt: skip
+
+    def do_solved(self, request: Request) -> Iterator[Reply]:
+        """Whether the store holds the body of a text."""
+        design, _, _ = self.read(request["name"], request["text"])
+        yield {"solved": is_solved(design, self.folder)}
+
+    def do_apply(self, request: Request) -> Iterator[Reply]:
+        """The text with changes made and checked, its outline, and what changed in words."""
+        name, before = request["name"], request["text"]
+        changes = [self.change_of(name, before, c) for c in request["changes"]]
+        try:
+            after = apply_changes(before, changes)
+            reply = self.look(name, after)
+        except EvenfieldError as error:
+            yield {"error": explain(error) | self._nearest(name, before, changes, error)}
+            return
+        yield reply | {"what": self.difference(name, before, after)}
+
+    def do_difference(self, request: Request) -> Iterator[Reply]:
+        """What differs between two texts."""
+        yield {"what": self.difference(request["name"], request["before"], request["after"])}
+
+    def difference(self, name: str, before: str, after: str) -> list[dict[str, str]]:
+        """Changed values: path, label, before, after."""
+        trees = []
+        for text in (before, after):
+            try:
+                trees.append(dict(_leaves(_plain(_parse_yaml(text, self.folder / name)), ())))
+            except EvenfieldError:
+                trees.append({})
+        paths = [*trees[0], *(p for p in trees[1] if p not in trees[0])]
+        return [
+            {"path": p, "label": label_of(p), "before": trees[0].get(p, ""), "after": trees[1].get(p, "")}
+            for p in paths
+            if trees[0].get(p) != trees[1].get(p)
+        ]
+
+    def change_of(self, name: str, text: str, given: Mapping[str, Any]) -> Change:
+        """A change as the page sends it: a text, or a number in the field's unit."""
+        path = str(given["path"])
+        if "text" in given:
+            return Change(path, str(given["text"]))
+        field = self.field(name, text, path)
+        written = str(field.get("text") or "") if field else ""
+        unit = str(given.get("unit") or (field or {}).get("unit") or "")
+        if given.get("unit") and field and given["unit"] != field.get("unit"):
+            written = ""
+        return Change(path, with_value(written, float(given["value"]), unit))
+
+    def field(self, name: str, text: str, path: str) -> Field | None:
+        """The outline's field of a path."""
+        design, tree, _ = self.read(name, text)
+        fields = (f for section in outline_of(design, tree) for f in section["fields"])
+        return next((f for f in fields if f["path"] == path), None)
+
+    def _nearest(self, name: str, before: str, changes: list[Change], error: EvenfieldError) -> dict[str, Any]:
+        """The allowed value nearest to the one wanted, found between the present one and it; for a single change."""
+        if len(changes) != 1:
+            return {}
+        change = changes[0]
+        found: dict[str, Any] = {"path": change.path}
+        field = self.field(name, before, change.path)
+        if field is None:
+            return found
+        if field.get("choices"):
+            near = difflib.get_close_matches(change.text, field["choices"], 1, 0.1)
+            return found | {"nearest": (near or field["choices"])[0]}
+        wanted = re.match(r"\s*([-+]?\d*\.?\d+(?:[eE][-+]?\d+)?)", change.text)
+        if wanted is None or field.get("value") is None:
+            return found
+        number = float(wanted[1])
+        if "must have a unit" in str(error) or re.fullmatch(r"\s*[-+\d.eE]+\s*", change.text):
+            return found | {"nearest": with_value(field["text"], number, field["unit"])}
+        good, bad = float(field["value"]), number
+        for _ in range(9):
+            middle = (good + bad) / 2
+            if self._allowed(name, before, Change(change.path, with_value(field["text"], middle, field["unit"]))):
+                good = middle
+            else:
+                bad = middle
+        rounded = _rounded(good, bad, float(field["step"]))
+        for value in (rounded, good):
+            text = with_value(field["text"], value, field["unit"])
+            if self._allowed(name, before, Change(change.path, text)):
+                return found | {"nearest": text}
+        return found
+
+    def _allowed(self, name: str, before: str, change: Change) -> bool:
+        try:
+            self.checked(name, apply_changes(before, [change]), keep=False)
+        except EvenfieldError:
+            return False
+        return True
+
+    def read(self, name: str, text: str, keep: bool = True) -> tuple[Design, Any, Positions]:
+        """Design, plain tree and positions of a text."""
+        key = key_of_text(text)
+        if key not in self._read:
+            path = self.folder / name
+            tree = _parse_yaml(text, path)
+            positions = Positions(path, tree)
+            found = (design_from(tree, positions), _plain(tree), positions)
+            if not keep:
+                return found
+            _remember(self._read, key, found, 12)
+        self._read.move_to_end(key)
+        return self._read[key]
+
+    def checked(self, name: str, text: str, keep: bool = True) -> tuple[Design, Any, Positions]:
+        """As `read`, after every check that needs no solve; errors carry file and line."""
+        design, tree, positions = self.read(name, text, keep)
+        with located(positions):
+            check(design, self.folder)
+        return design, tree, positions
+
+    # --- seeing
+
+    def do_geometry(self, request: Request) -> Iterator[Reply]:
+        """The drawing."""
+        design, _, _ = self.read(request["name"], request["text"])
+        header, arrays = drawing_of(design, bool(request.get("body")))
+        yield {"frame": encode({"type": "geometry"} | request["head"] | header, arrays)}
+
+    def do_picture(self, request: Request) -> Iterator[Reply]:
+        """One picture of a design as it stands."""
+        yield {"frame": self.picture(request)}
+
+    def picture(self, request: Request) -> bytes:
+        """The frame of one picture, refusals included."""
+        from evenfield.workbench.pictures import draw, settled
+
+        head: Header = {"type": "picture", "kind": request["kind"], "provisional": None} | request["head"]
+        try:
+            options = settled(request["kind"], request["options"])
+            prediction = self.prediction(request["name"], request["text"])
+            if prediction is None:
+                return encode(head | {"state": "unsolved", "reason": "This design's body is not solved yet."})
+            made = draw(request["kind"], options, prediction)
+        except EvenfieldError as error:
+            return encode(head | {"state": "refused", "reason": str(error)})
+        return encode(head | {"state": "solved"} | made.header, made.arrays)
+
+    def do_drag(self, request: Request) -> Iterator[Reply]:
+        """The drawing and the pictures of a wish."""
+        began = time.perf_counter()
+        name, seq = request["name"], request["seq"]
+        after = apply_changes(request["text"], [self.change_of(name, request["text"], c) for c in request["changes"]])
+        design, _, _ = self.checked(name, after)
+        wish = {"seq": seq}
+        header, arrays = drawing_of(design, False)
+        head: Header = {"type": "geometry", "revision": request["revision"], "provisional": wish}
+        yield {"subject": "geometry", "frame": encode(head | header, arrays)}
+        for picture in request["pictures"]:
+            one = {"name": name, "text": after, "kind": picture["kind"], "options": picture["options"]}
+            head = {
+                "id": picture["id"], "revision": request["revision"], "current": True, "pinned": False,
+                "provisional": wish | {"model": "circuit", "exact": True, "from": request["from"], "ms": 1e3 * (time.perf_counter() - began), "words": ""},
+            }  # fmt: skip
+            yield {"subject": picture["id"], "frame": self.picture(one | {"head": head})}
+
+    def prediction(self, name: str, text: str) -> Prediction | None:
+        """The prediction of a solved design, or None."""
+        key = key_of_text(text)
+        if key in self._predictions:
+            self._predictions.move_to_end(key)
+            return self._predictions[key]
+        design, _, positions = self.checked(name, text)
+        if not is_solved(design, self.folder):
+            return None
+        with located(positions):
+            found = predict_on(design, self.foundation(design), folder=self.folder)
+        _remember(self._predictions, key, found, MOST_PREDICTIONS)
+        return found
+
+    def foundation(self, design: Design) -> Foundation:
+        """The solved body of a design, from memory or the store."""
+        key = body_key(design, self.folder)
+        if key not in self._foundations:
+            _remember(self._foundations, key, foundation_of(design, folder=self.folder), MOST_FOUNDATIONS)
+        self._foundations.move_to_end(key)
+        return self._foundations[key]
+
+
+def check(design: Design, folder: Path) -> None:
+    """Every check of a design that needs no solve. Raises DesignError with its key."""
+    from evenfield.loudspeaker.chains import responses
+    from evenfield.loudspeaker.circuits import boxes_of, drivers_of
+    from evenfield.loudspeaker.frequencies import output_axis
+    from evenfield.loudspeaker.geometry import cabinet_of
+    from evenfield.loudspeaker.passive import network_of, passive_section, placeholder_impedance
+
+    drivers_of(design, design.air.to_air())
+    boxes_of(design)
+    cabinet_of(design, folder)
+    if passive_section(design) is None:
+        responses(design, output_axis())
+    else:
+        network_of(design, placeholder_impedance(design))
+
+
+def body_key(design: Design, folder: Path) -> str:
+    """Names the solved body that a design's prediction stands on."""
+    from evenfield.loudspeaker.geometry import cabinet_of
+    from evenfield.loudspeaker.profiles import profiles_of
+    from evenfield.loudspeaker.store import key_of
+    from evenfield.loudspeaker.sweep import Body
+
+    return key_of(Body(cabinet_of(design, folder), design.air.to_air(), profiles_of(design, folder)).inputs())
+
+
+def explain(error: EvenfieldError) -> dict[str, Any]:
+    """An error's sentence taken apart: rule, what it got, line, what to try."""
+    text = str(error)
+    found: dict[str, Any] = {"text": text, "rule": text, "nearest": None}
+    if match := re.match(r"^(\S+) (must .+?), got (.+?)(?: \([^()]*\))?\.(?: |$)", text, re.S):
+        found |= {"key": match[1], "rule": match[2], "got": match[3]}
+    elif match := re.match(r"^(\S+) (must .+?)(?: \([^()]*line \d+\))?[.,]", text, re.S):
+        found |= {"key": match[1], "rule": match[2]}
+    if match := re.search(r"line (\d+)", text):
+        found["line"] = int(match[1])
+    if isinstance(error, DesignError) and error.key:
+        found["key"] = error.key
+    if match := re.search(r"Try '?([^']+?)'?(?: for the unit| if that is what was meant)?\.$", text):
+        found["nearest"] = match[1]
+    return found
+
+
+def _leaves(node: Any, steps: tuple[str, ...]) -> Iterator[tuple[str, str]]:
+    if isinstance(node, Mapping):
+        for key, value in node.items():
+            yield from _leaves(value, (*steps, str(key)))
+    elif isinstance(node, list):
+        for i, value in enumerate(node):
+            yield from _leaves(value, (*steps, str(i)))
+    else:
+        yield ".".join(steps), {True: "true", False: "false"}[node] if isinstance(node, bool) else str(node)
+
+
+def _rounded(good: float, bad: float, step: float) -> float:
+    """`good` moved back to a whole step, away from `bad`."""
+    import math
+
+    steps = good / step
+    return step * (math.floor(steps) if bad > good else math.ceil(steps))
+
+
+def _remember(store: OrderedDict[str, Any], key: str, value: Any, most: int) -> None:
+    store[key] = value
+    while len(store) > most:
+        store.popitem(last=False)
+
+
+def serve(connection: Any, folder: str) -> None:
+    """The process's main loop: a request in, replies out, until the other end is gone."""
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    answers = Answers(folder)
+    while True:
+        try:
+            request = connection.recv()
+        except (EOFError, OSError):
+            return
+        began = time.perf_counter()
+        try:
+            for reply in answers.handle(request):
+                connection.send(reply | {"ms": 1e3 * (time.perf_counter() - began), "last": False})
+        except (BrokenPipeError, OSError):
+            return
+        except Exception as error:  # one question that cannot be answered must not end the bench
+            import traceback
+
+            traceback.print_exc()
+            connection.send(
+                {"error": {"text": f"{type(error).__name__}: {error}", "rule": "", "nearest": None, "bug": True}, "last": False}
+            )
+        connection.send({"last": True})

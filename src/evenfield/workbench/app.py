@@ -1,0 +1,115 @@
+"""The web application: the page's files, the socket, dropped files."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+from fastapi import FastAPI, WebSocket, WebSocketDisconnect
+from fastapi.responses import FileResponse, PlainTextResponse, Response
+from starlette.exceptions import HTTPException
+
+from evenfield.base.errors import DataError
+from evenfield.workbench.bench import Bench
+from evenfield.workbench.client import Client
+from evenfield.workbench.frames import decode
+from evenfield.workbench.guard import PROTOCOL, App, Guard
+from evenfield.workbench.outbox import TooSlow
+
+PAGE = Path(__file__).parent / "page"
+"""The built page."""
+
+LARGEST_MESSAGE = 1024 * 1024
+"""Bytes of one message of the page."""
+
+MEDIA = {
+    ".html": "text/html; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".css": "text/css; charset=utf-8",
+    ".svg": "image/svg+xml", ".woff2": "font/woff2", ".png": "image/png", ".json": "application/json",
+}  # fmt: skip
+
+
+def make_app(bench: Bench, port: int, token: str, page: Path = PAGE) -> App:
+    """The guarded application.
+
+    Parameters
+        port : where it is served, for the checks of Host and Origin
+        token : of this start
+        page : folder of the built page
+    """
+
+    @contextlib.asynccontextmanager
+    async def life(_: FastAPI) -> AsyncIterator[None]:
+        await bench.start()
+        yield
+        await bench.close()
+
+    app = FastAPI(lifespan=life, docs_url=None, redoc_url=None, openapi_url=None)
+    known = {p.relative_to(page).as_posix(): p for p in page.rglob("*") if p.is_file()} if page.is_dir() else {}
+
+    @app.get("/")
+    async def index() -> Response:
+        if "index.html" not in known:
+            return PlainTextResponse("The page is not built. Run the build in web/ first.\n", 503)
+        return FileResponse(known["index.html"], media_type=MEDIA[".html"], headers={"cache-control": "no-cache"})
+
+    @app.websocket("/socket")
+    async def socket(websocket: WebSocket) -> None:
+        await websocket.accept(subprotocol=PROTOCOL)
+        await talk(bench, websocket)
+
+    @app.get("/{path:path}")
+    async def asset(path: str) -> Response:
+        # only what was there at the start is served, by exact name: no path can lead elsewhere
+        found = known.get(path)
+        if found is None or found.suffix not in MEDIA:
+            raise HTTPException(404)
+        caching = "public, max-age=31536000, immutable" if path.startswith("assets/") else "no-cache"
+        return FileResponse(found, media_type=MEDIA[found.suffix], headers={"cache-control": caching})
+
+    return Guard(app, port, token)
+
+
+async def talk(bench: Bench, websocket: Any) -> None:
+    """One page's socket, until it closes or does not read."""
+    client = Client(bench)
+    bench.clients.add(client)
+    sending = asyncio.create_task(_send(client, websocket))
+    hearing = asyncio.create_task(_hear(client, websocket))
+    try:
+        await asyncio.wait({sending, hearing}, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        bench.clients.discard(client)
+        client.close()
+        for task in (sending, hearing):
+            task.cancel()
+            with contextlib.suppress(asyncio.CancelledError, Exception):
+                await task
+
+
+async def _hear(client: Client, websocket: WebSocket) -> None:
+    while True:
+        try:
+            header, _ = decode(await websocket.receive_bytes())
+        except (WebSocketDisconnect, RuntimeError):
+            return
+        except (DataError, KeyError):
+            with contextlib.suppress(RuntimeError):
+                await websocket.close(4400, "not a frame")
+            return
+        await client.hear(header)
+
+
+async def _send(client: Client, websocket: WebSocket) -> None:
+    while True:
+        try:
+            frame = await client.outbox.get()
+            await asyncio.wait_for(websocket.send_bytes(frame), 10.0)
+        except (TooSlow, TimeoutError):
+            with contextlib.suppress(RuntimeError, TimeoutError):
+                await asyncio.wait_for(websocket.close(4008, "too slow"), 1.0)
+            return
+        except (WebSocketDisconnect, RuntimeError):
+            return

@@ -1,0 +1,137 @@
+"""The server's whole: the folder, its desks, the thinking process, the jobs, the pages."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from pathlib import Path
+from typing import Any
+
+from evenfield import __version__
+from evenfield.base.errors import DataError, EvenfieldError
+from evenfield.workbench.client import Client
+from evenfield.workbench.desk import Desk
+from evenfield.workbench.guard import DROP_LIMIT
+from evenfield.workbench.jobs import Job, Jobs
+from evenfield.workbench.thinker import Thinker
+from evenfield.workbench.work import WORKS
+
+Header = dict[str, Any]
+
+LOOK_EVERY = 0.3
+"""s between looks at the files on disk."""
+
+REST = 1.5
+"""s without a change before a full solve begins by itself."""
+
+
+class Bench:
+    """Everything one server holds.
+
+    Parameters
+        folder : the opened folder; nothing outside it is read or written
+        first : the design a page sees first
+    """
+
+    def __init__(self, folder: Path, first: str | None = None) -> None:
+        self.folder = folder.resolve()
+        self.first = first
+        self.thinker = Thinker(self.folder)
+        self.jobs = Jobs(self.folder, self._job_changed)
+        self.desks: dict[str, Desk] = {}
+        self.clients: set[Client] = set()
+        self.measured: dict[str, Any] = {}
+        self.solve_at_rest = True
+        self._opening: dict[str, asyncio.Lock] = {}
+        self._watch: asyncio.Task[None] | None = None
+        self._told = 0.0
+
+    async def start(self) -> None:
+        """Begin."""
+        self.thinker.start()
+        self._watch = asyncio.get_running_loop().create_task(self._look_round())
+
+    async def close(self) -> None:
+        """End every process."""
+        if self._watch is not None:
+            self._watch.cancel()
+        self.jobs.close()
+        self.thinker.close()
+
+    def designs(self) -> list[str]:
+        """Design files of the folder."""
+        return sorted(p.name for p in self.folder.glob("*.y*ml") if p.suffix in (".yaml", ".yml") and p.is_file())
+
+    async def desk(self, name: str) -> Desk:
+        """The desk of a design. Raises DataError for a name that is none of the folder's."""
+        if name not in self.designs():
+            raise DataError(f"design must be one of the folder's ({', '.join(self.designs()) or 'none'}), got {name[:80]!r}.")
+        lock = self._opening.setdefault(name, asyncio.Lock())
+        async with lock:
+            if name not in self.desks:
+                desk = Desk(self.folder, name, self.thinker)
+                desk.solve_at_rest = self.solve_at_rest
+                await desk.open()
+                self.desks[name] = desk
+        return self.desks[name]
+
+    def welcome(self) -> Header:
+        """The `welcome` message."""
+        from evenfield.workbench.pictures import catalogue
+
+        return {
+            "type": "welcome", "version": __version__, "folder": self.folder.name, "designs": self.designs(), "design": self.first,
+            "drop_limit_bytes": DROP_LIMIT, "works": list(WORKS), "pictures": catalogue(),
+        }  # fmt: skip
+
+    def jobs_message(self) -> Header:
+        """The `jobs` message."""
+        return {"type": "jobs", "list": [j.to_dict() for j in self.jobs.list]}
+
+    def measured_message(self) -> Header:
+        """The `measured` message."""
+        return {"type": "measured", "list": [m["words"] for m in self.measured.values()]}
+
+    def tell(self, header: Header, subject: Any = None) -> None:
+        """Send to every page."""
+        for client in self.clients:
+            client.send(header, subject=subject)
+
+    async def _look_round(self) -> None:
+        while True:
+            await asyncio.sleep(LOOK_EVERY)
+            for client in list(self.clients):
+                if client.outbox.stuck():
+                    client.outbox.overflowed = True
+            for desk in list(self.desks.values()):
+                if not desk.clients:
+                    continue
+                with contextlib.suppress(EvenfieldError):
+                    await desk.watch()
+                    await self._solve_at_rest(desk)
+
+    async def _solve_at_rest(self, desk: Desk) -> None:
+        """Begin the full solve of a design that rests unsolved; an older one of the same design makes room."""
+        now = asyncio.get_running_loop().time()
+        if not desk.solve_at_rest or not desk.text or now - desk.changed_at < REST or await desk.solved(desk.text):
+            return
+        mine = [j for j in self.jobs.list if j.work == "solve" and j.design == desk.name]
+        if any(j.text == desk.text for j in mine if j.state in ("waiting", "running", "stopping", "failed", "stopped")):
+            return
+        for job in mine:
+            if job.state in ("waiting", "running"):
+                self.jobs.stop(job.job)
+        self.jobs.start("solve", desk.name, desk.number, desk.text)
+
+    def _job_changed(self, job: Job) -> None:
+        now = asyncio.get_running_loop().time()
+        if job.state == "running" and job.done and now - self._told < 0.2:
+            return
+        self._told = now
+        if job.state == "running" and job.done:
+            self.tell({"type": "progress", **job.to_dict()}, subject=("progress", job.job))
+            return
+        self.tell(self.jobs_message(), subject="jobs")
+        if job.state == "done" and (desk := self.desks.get(job.design)) is not None:
+            desk.forget_frames()
+            desk.tell_all()

@@ -1,0 +1,290 @@
+"""One page: what it looks at, what it is sent, what it asks."""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+from collections.abc import Hashable
+from typing import TYPE_CHECKING, Any
+
+from evenfield.base.errors import DataError, EvenfieldError
+from evenfield.loudspeaker.revisions import Revision
+from evenfield.workbench.frames import Arrays, encode, with_head
+from evenfield.workbench.outbox import Outbox
+from evenfield.workbench.thinker import CURRENT, DRAG, PINNED
+
+if TYPE_CHECKING:
+    from evenfield.workbench.bench import Bench
+    from evenfield.workbench.desk import Desk
+
+Header = dict[str, Any]
+
+MOST_PICTURES = 40
+WISHES_KEPT = 16
+
+_numbers = itertools.count(1)
+
+
+class Client:
+    """A page's side of the server.
+
+    Parameters
+        bench : the server's whole
+    """
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        self.number = next(_numbers)
+        self.outbox = Outbox()
+        self.desk: Desk | None = None
+        self.pictures: list[Header] = []
+        self.wishes: dict[int, list[Header]] = {}
+        self.round = 0
+        self._tasks: set[asyncio.Task[None]] = set()
+
+    # --- sending
+
+    def send(self, header: Header, arrays: Arrays | None = None, subject: Hashable = None) -> None:
+        """Queue a message."""
+        self.outbox.put(encode(header, arrays), subject)
+
+    def start(self, work: Any) -> None:
+        """Run a coroutine beside the socket; its errors go to the page."""
+        task = asyncio.get_running_loop().create_task(self._guarded(work))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _guarded(self, work: Any) -> None:
+        try:
+            await work
+        except EvenfieldError as error:
+            self.send({"type": "error", "text": str(error), "rule": str(error), "nearest": None})
+
+    def close(self) -> None:
+        """The page is gone."""
+        for task in self._tasks:
+            task.cancel()
+        if self.desk is not None:
+            self.desk.clients.discard(self)
+
+    # --- showing
+
+    def show(self) -> None:
+        """Everything of the current revision."""
+        if self.desk is None:
+            return
+        self.send(self.desk.state_message(), subject="state")
+        self.send(self.desk.revisions_message(), subject="revisions")
+        self.start(self.show_pictures())
+        self.start(self.show_geometry())
+
+    async def show_geometry(self) -> None:
+        """The drawing of the current revision."""
+        desk = self._desk()
+        if not desk.text:
+            return
+        head = {"revision": desk.number, "provisional": None}
+        request = {"do": "geometry", "name": desk.name, "text": desk.text, "body": True, "head": head}
+        reply = await self.bench.thinker.ask(request, CURRENT, ("geometry", self.number))
+        if reply and "frame" in reply and desk is self.desk:
+            self.outbox.put(reply["frame"], "geometry")
+
+    async def show_pictures(self, only: str | None = None) -> None:
+        """Pictures of the current and the pinned revisions; a newer call makes an older one stop."""
+        desk = self._desk()
+        if not desk.text:
+            return
+        self.round += 1
+        mine = self.round
+        shown = [(desk.revisions.get(desk.number), CURRENT)]
+        shown += [(r, PINNED) for r in desk.revisions.all() if r.pinned and r.number != desk.number]
+        for revision, urgency in shown:
+            for picture in list(self.pictures):
+                if only is not None and picture["id"] != only:
+                    continue
+                await self._show_picture(desk, picture, revision, urgency)
+                if mine != self.round or desk is not self.desk:
+                    return
+
+    async def _show_picture(self, desk: Desk, picture: Header, revision: Revision, urgency: int) -> None:
+        frame = await desk.frame(picture, revision, urgency)
+        if frame is None or desk is not self.desk or picture not in self.pictures:
+            return
+        head = {
+            "id": picture["id"], "revision": revision.number, "current": revision.number == desk.number, "pinned": revision.pinned,
+        }  # fmt: skip
+        self.outbox.put(with_head(frame, head), ("picture", picture["id"], revision.number))
+
+    def _desk(self) -> Desk:
+        if self.desk is None:
+            raise DataError("No design is open yet.")
+        return self.desk
+
+    # --- hearing
+
+    async def hear(self, header: Header) -> None:
+        """One message of the page."""
+        kind = str(header.get("type", "")).replace("-", "_")
+        action = getattr(self, f"on_{kind}", None)
+        re = {"re": header["id"]} if "id" in header else {}
+        if action is None:
+            self.send({"type": "error", "text": f"type {kind!r} is not known.", "rule": "", "nearest": None} | re)
+            return
+        try:
+            answer = await action(header)
+        except EvenfieldError as error:
+            answer = {"type": "error", "text": str(error), "rule": str(error), "nearest": None}
+        except (KeyError, TypeError, ValueError) as error:
+            answer = {"type": "error", "text": f"The message {kind!r} is not complete: {error!r}.", "rule": "", "nearest": None}
+        if answer is not None:
+            self.send(answer | re)
+
+    async def on_hello(self, header: Header) -> None:
+        """First message."""
+        self.send(self.bench.welcome())
+        self.send(self.bench.measured_message())
+        wanted = header.get("design") or self.bench.first
+        if wanted:
+            await self.on_open({"design": wanted})
+        self.send(self.bench.jobs_message())
+
+    async def on_open(self, header: Header) -> None:
+        """Another design."""
+        desk = await self.bench.desk(str(header["design"]))
+        if self.desk is not None:
+            self.desk.clients.discard(self)
+        self.desk = desk
+        desk.clients.add(self)
+        self.wishes.clear()
+        self.show()
+
+    async def on_subscribe(self, header: Header) -> None:
+        """The pictures on screen."""
+        given = [
+            {"id": str(p["id"])[:80], "kind": str(p["kind"]), "options": dict(p.get("options") or {})}
+            for p in header["pictures"][:MOST_PICTURES]
+        ]
+        self.pictures = given
+        if self.desk is not None:
+            self.start(self.show_pictures())
+
+    async def on_edit(self, header: Header) -> Header:
+        """One field."""
+        change = {k: header[k] for k in ("path", "text", "value", "unit") if k in header}
+        return await self._edit([change], header)
+
+    async def on_edits(self, header: Header) -> Header:
+        """Several fields."""
+        return await self._edit([dict(c) for c in header["changes"]], header)
+
+    async def _edit(self, changes: list[Header], header: Header) -> Header:
+        base = header.get("base")
+        answer = await self._desk().edit(changes, str(header.get("note", "")), None if base is None else int(base))
+        if answer["type"] == "error" and len(changes) == 1:
+            answer.setdefault("path", changes[0].get("path"))
+        return answer
+
+    async def on_drag(self, header: Header) -> None:
+        """A wish in mid-drag; answered by frames, newest wish only."""
+        seq, changes = int(header["seq"]), [dict(c) for c in header["changes"]]
+        self.wishes[seq] = changes
+        while len(self.wishes) > WISHES_KEPT:
+            del self.wishes[next(iter(self.wishes))]
+        self.start(self._drag(seq, changes))
+
+    async def _drag(self, seq: int, changes: list[Header]) -> None:
+        desk = self._desk()
+        base = await desk.basis(desk.number)
+        request = {
+            "do": "drag", "name": desk.name, "text": desk.text, "base": base.text if base else "", "from": base.number if base else None,
+            "changes": changes, "seq": seq, "revision": desk.number, "pictures": self.pictures,
+        }  # fmt: skip
+
+        def take(reply: Header) -> None:
+            if "error" in reply:
+                self.send({"type": "error", "seq": seq, **reply["error"]}, subject="wish-error")
+            elif seq in self.wishes:
+                self.outbox.put(reply["frame"], ("wish", reply["subject"]))
+
+        await self.bench.thinker.ask(request, DRAG, ("drag", self.number), take)
+
+    async def on_accept(self, header: Header) -> Header:
+        """Write the wish."""
+        seq = int(header["seq"])
+        changes = self.wishes.get(seq)
+        if changes is None:
+            raise DataError(f"seq must be one of the last wishes, got {seq}.")
+        self.wishes.clear()
+        answer = await self._edit(changes, header) | {"seq": seq}
+        if answer["type"] != "accepted":
+            self.show()
+        return answer
+
+    async def on_release(self, header: Header) -> None:
+        """Give the wish up."""
+        self.wishes.clear()
+        self.show()
+
+    async def on_undo(self, header: Header) -> Header:
+        """One revision back."""
+        return await self._desk().undo()
+
+    async def on_redo(self, header: Header) -> Header:
+        """One revision forth."""
+        return await self._desk().redo()
+
+    async def on_goto(self, header: Header) -> Header:
+        """An old revision made current."""
+        return await self._desk().go_to(int(header["revision"]))
+
+    async def on_note(self, header: Header) -> Header:
+        """A revision's note."""
+        desk = self._desk()
+        desk.revisions.annotate(int(header["revision"]), str(header["text"])[:2000])
+        desk.tell(desk.revisions_message())
+        return {"type": "accepted", "revision": int(header["revision"])}
+
+    async def on_pin(self, header: Header, pinned: bool = True) -> Header:
+        """Show a revision beside the current one."""
+        desk = self._desk()
+        desk.revisions.pin(int(header["revision"]), pinned)
+        for client in desk.clients:
+            client.send(desk.revisions_message(), subject="revisions")
+            client.start(client.show_pictures())
+        return {"type": "accepted", "revision": int(header["revision"])}
+
+    async def on_unpin(self, header: Header) -> Header:
+        """No longer show it."""
+        return await self.on_pin(header, False)
+
+    async def on_rest(self, header: Header) -> Header:
+        """Whether designs are solved by themselves when they rest."""
+        desk = self._desk()
+        desk.solve_at_rest = bool(header["solve"])
+        desk.tell_state()
+        return {"type": "accepted"}
+
+    async def on_start(self, header: Header) -> Header:
+        """Long work."""
+        desk = self._desk()
+        job = self.bench.jobs.start(str(header["work"]), desk.name, desk.number, desk.text, dict(header.get("options") or {}))
+        return {"type": "accepted", "job": job.job}
+
+    async def on_stop(self, header: Header) -> Header:
+        """Stop long work."""
+        job = self.bench.jobs.stop(int(header["job"]))
+        if self.desk is not None and job.design == self.desk.name:
+            self.desk.solve_at_rest = False
+            self.desk.tell_state()
+        return {"type": "accepted", "job": job.job}
+
+    async def on_resolve(self, header: Header) -> Header:
+        """End a conflict: what is on disk stays, or the page's values are written over it."""
+        if header["choice"] == "page":
+            return await self._desk().edit([dict(c) for c in header["changes"]], "written over a change on disk")
+        self.show()
+        return {"type": "accepted", "revision": self._desk().number}
+
+    async def on_ping(self, header: Header) -> Header:
+        """Answer."""
+        return {"type": "pong"}
