@@ -264,7 +264,7 @@ def _assemble(
     top = list(design.ways)[-1]
     distance = float(design.brief.listening_distance)
     system = add_ways(ways, filters, ways[top].origin, distance, sphere_directions())
-    moves = _movements(network, filters)
+    moves = movements(network, filters)
     parts = dict(zip(network.parts, range(len(network.parts)), strict=True))
     return Prediction(
         design,
@@ -277,7 +277,7 @@ def _assemble(
         {n: Response(frequency, moves[parts[n]] / (2j * np.pi * frequency), "m") for n in network.ways},
         {n: Response(frequency, moves[parts[n]], "m/s") for n in network.parts if n.startswith(VENT)},
         handovers_of(design, ways, filters),
-        _rigid_above(design),
+        rigid_above(design),
         min(network.lumped_limit_hz.values(), default=math.inf),
         float(np.sqrt(np.mean(sweep.error_db**2))),
         radiation.error_db,
@@ -287,7 +287,7 @@ def _assemble(
     )
 
 
-def _rigid_above(design: Design) -> dict[str, float]:
+def rigid_above(design: Design) -> dict[str, float]:
     """First mode of each diaphragm that is taken as rigid, or as rigid but for its surround."""
     found = {}
     for name, way in design.ways.items():
@@ -298,7 +298,7 @@ def _rigid_above(design: Design) -> dict[str, float]:
     return found
 
 
-def _movements(network: NetworkSolution, filters: Mapping[str, ComplexArray]) -> ComplexArray:
+def movements(network: NetworkSolution, filters: Mapping[str, ComplexArray]) -> ComplexArray:
     """(part, F) velocity of each diaphragm and vent per volt at the loudspeaker's input."""
     total = np.zeros(network.diaphragm_velocity.shape[1:], complex)
     for i, name in enumerate(network.ways):

@@ -10,14 +10,15 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from evenfield.base.errors import DesignError, EvenfieldError
+from evenfield.base.errors import DesignError, EvenfieldError, Refusal
 from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.load import Positions, _parse_yaml, _plain, design_from, located
 from evenfield.loudspeaker.predict import Foundation, Prediction, foundation_of, is_solved, predict_on
+from evenfield.loudspeaker.quick import Ground, QuickModel, Wish
 from evenfield.workbench.drawing import drawing_of
 from evenfield.workbench.edit_text import Change, apply_changes
 from evenfield.workbench.fields import Field, label_of, outline_of, with_value
-from evenfield.workbench.frames import Header, encode
+from evenfield.workbench.frames import Header, encode, with_head
 from evenfield.workbench.texts import key_of_text
 
 Request = Mapping[str, Any]
@@ -25,6 +26,13 @@ Reply = dict[str, Any]
 
 MOST_PREDICTIONS = 6
 MOST_FOUNDATIONS = 3
+MOST_GROUNDS = 2
+
+EARLY = ("polar", "beamwidth", "ways", "filters", "impedance", "movement", "curves")
+"""Pictures that need neither the power sum nor the handovers."""
+
+SLOW = ("decay", "step")
+"""Pictures that wait for rest."""
 
 
 class Answers:
@@ -39,6 +47,9 @@ class Answers:
         self._read: OrderedDict[str, tuple[Design, Any, Positions]] = OrderedDict()
         self._foundations: OrderedDict[str, Foundation] = OrderedDict()
         self._predictions: OrderedDict[str, Prediction] = OrderedDict()
+        self._grounds: OrderedDict[str, Ground] = OrderedDict()
+        self._resting: tuple[tuple[str, str], Wish] | None = None
+        self.quick = QuickModel()
 
     def handle(self, request: Request) -> Iterator[Reply]:
         """The replies to one request; an error is a reply too."""
@@ -204,29 +215,90 @@ class Answers:
             options = settled(request["kind"], request["options"])
             prediction = self.prediction(request["name"], request["text"])
             if prediction is None:
-                return encode(head | {"state": "unsolved", "reason": "This design's body is not solved yet."})
+                return self._unsolved(request, head)
             made = draw(request["kind"], options, prediction)
         except EvenfieldError as error:
             return encode(head | {"state": "refused", "reason": str(error)})
         return encode(head | {"state": "solved"} | made.header, made.arrays)
 
     def do_drag(self, request: Request) -> Iterator[Reply]:
-        """The drawing and the pictures of a wish."""
+        """The drawing and the pictures of a wish; those that need least come first."""
         began = time.perf_counter()
-        name, seq = request["name"], request["seq"]
-        after = apply_changes(request["text"], [self.change_of(name, request["text"], c) for c in request["changes"]])
-        design, _, _ = self.checked(name, after)
-        wish = {"seq": seq}
+        name, seq, number = request["name"], request["seq"], request["revision"]
+        design = self.wished(name, request["text"], [self.change_of(name, request["text"], c) for c in request["changes"]])
         header, arrays = drawing_of(design, False)
-        head: Header = {"type": "geometry", "revision": request["revision"], "provisional": wish}
+        head: Header = {"type": "geometry", "revision": number, "provisional": {"seq": seq}}
         yield {"subject": "geometry", "frame": encode(head | header, arrays)}
-        for picture in request["pictures"]:
-            one = {"name": name, "text": after, "kind": picture["kind"], "options": picture["options"]}
+        try:
+            wish = self.quick.wish(self.ground(name, request["base"]), design, self.folder)
+        except Refusal as reason:
+            wish = None
+            why = str(reason)
+        for picture in sorted(request["pictures"], key=lambda p: p["kind"] not in EARLY):
             head = {
-                "id": picture["id"], "revision": request["revision"], "current": True, "pinned": False,
-                "provisional": wish | {"model": "circuit", "exact": True, "from": request["from"], "ms": 1e3 * (time.perf_counter() - began), "words": ""},
+                "type": "picture", "kind": picture["kind"], "id": picture["id"], "revision": number, "current": True, "pinned": False,
+                "provisional": {"seq": seq, "from": request["from"]},
             }  # fmt: skip
-            yield {"subject": picture["id"], "frame": self.picture(one | {"head": head})}
+            if wish is None:
+                yield {"subject": picture["id"], "frame": encode(head | {"state": "unsolved", "reason": why})}
+                continue
+            head["provisional"] |= said_of(wish)
+            frame = self.provisional(picture["kind"], picture["options"], wish, head)
+            yield {
+                "subject": picture["id"],
+                "frame": with_head(
+                    frame, {"provisional": head["provisional"] | {"ms": round(1e3 * (time.perf_counter() - began))}}
+                ),
+            }
+
+    def provisional(self, kind: str, given: Any, wish: Wish, head: Header) -> bytes:
+        """The frame of one picture of a wish."""
+        from evenfield.workbench.pictures import draw, settled
+
+        try:
+            options = settled(kind, given)
+            if kind in SLOW:
+                return encode(head | {"state": "unsolved", "reason": "Shown when solved, not while dragging."})
+            made = draw(kind, options, wish.early if kind in EARLY else wish.whole)
+        except EvenfieldError as error:
+            return encode(head | {"state": "refused", "reason": str(error)})
+        return encode(head | {"state": "provisional"} | made.header, made.arrays)
+
+    def wished(self, name: str, text: str, changes: list[Change]) -> Design:
+        """A design with changes, checked, without writing its text. Raises DesignError."""
+        _, tree, positions = self.read(name, text)
+        plain = [c for c in changes if _holds(tree, c.steps) and c.text.strip()]
+        if len(plain) == len(changes):
+            design = design_from(_with_changes(tree, changes), positions)
+            check(design, self.folder)
+            return design
+        return self.checked(name, apply_changes(text, changes), keep=False)[0]
+
+    def ground(self, name: str, text: str) -> Ground:
+        """A solved design ready for quick answers. Raises Refusal where none is solved."""
+        if not text:
+            raise Refusal("Nothing is solved yet: a first full solve is needed before changes can be seen.")
+        key = key_of_text(text)
+        if key not in self._grounds:
+            design, _, _ = self.read(name, text)
+            _remember(self._grounds, key, Ground.of(design, self.foundation(design), self.folder), MOST_GROUNDS)
+        self._grounds.move_to_end(key)
+        return self._grounds[key]
+
+    def _unsolved(self, request: Request, head: Header) -> bytes:
+        """A picture of a design at rest whose body is not solved: the quick model's, where it can say."""
+        began = time.perf_counter()
+        design, _, _ = self.read(request["name"], request["text"])
+        try:
+            key = (key_of_text(request["text"]), key_of_text(request.get("base") or ""))
+            if self._resting is None or self._resting[0] != key:
+                ground = self.ground(request["name"], request.get("base") or "")
+                self._resting = (key, self.quick.wish(ground, design, self.folder))
+        except Refusal as reason:
+            return encode(head | {"state": "unsolved", "reason": str(reason)})
+        wish = self._resting[1]
+        about = {"seq": None, "from": request.get("from")} | said_of(wish) | {"ms": round(1e3 * (time.perf_counter() - began))}
+        return self.provisional(request["kind"], request["options"], wish, head | {"provisional": about})
 
     def prediction(self, name: str, text: str) -> Prediction | None:
         """The prediction of a solved design, or None."""
@@ -293,6 +365,40 @@ def explain(error: EvenfieldError) -> dict[str, Any]:
     if match := re.search(r"Try '?([^']+?)'?(?: for the unit| if that is what was meant)?\.$", text):
         found["nearest"] = match[1]
     return found
+
+
+def said_of(wish: Wish) -> dict[str, Any]:
+    """How an answer was made, for the picture's foot."""
+    said = wish.said
+    return {
+        "model": said.model, "exact": said.exact, "band_hz": list(said.band_hz), "frequencies": said.frequencies, "words": said.words,
+    }  # fmt: skip
+
+
+def _holds(tree: Any, steps: tuple[str | int, ...]) -> bool:
+    """True when the file has a single value at the path."""
+    for step in steps:
+        try:
+            tree = tree[step if isinstance(tree, list) else str(step)]
+        except (KeyError, IndexError, TypeError):
+            return False
+    return not isinstance(tree, (dict, list))
+
+
+def _with_changes(tree: Any, changes: list[Change]) -> Any:
+    """A copy of the tree along the changed paths."""
+    made = dict(tree)
+    for change in changes:
+        node = made
+        for step in change.steps[:-1]:
+            key = step if isinstance(node, list) else str(step)
+            node[key] = list(node[key]) if isinstance(node[key], list) else dict(node[key])
+            node = node[key]
+        last = change.steps[-1]
+        key = last if isinstance(node, list) else str(last)
+        text = change.text.strip()
+        node[key] = {"true": True, "false": False}.get(text, int(text) if re.fullmatch(r"[-+]?\d+", text) else text)
+    return made
 
 
 def _leaves(node: Any, steps: tuple[str, ...]) -> Iterator[tuple[str, str]]:
