@@ -1,8 +1,8 @@
 """What a change does, at once: the last full solve, with the difference that a quick model sees.
 
-Circuits, filters and amplifiers are solved anew over the stored radiation: exact. A changed element (a waveguide, a cone, a dome)
-turns the stored field by the ratio of its round fields, new over old (see `quick_round`). A moved way keeps its field about its own
-centre. A changed vent opening scales as its area. Whatever else changes waits for the full solve.
+Circuits, filters and amplifiers are solved anew over the stored radiation: exact. A changed element (a waveguide, a cone, a
+dome) turns the stored field by the ratio of its round fields, new over old (see `quick_round`). A moved way keeps its field about
+its own centre. A changed vent opening scales as its area. Whatever else changes waits for the full solve.
 """
 
 from __future__ import annotations
@@ -302,7 +302,8 @@ class Wish:
     def _field(self, values: Small, origin: tuple[float, float, float], distance: float | None = None) -> Directivity:
         air = self.ground.foundation.air
         return Directivity(
-            values, sphere_directions(), self.ground.frequency, origin, distance=distance, speed_of_sound=air.speed_of_sound,
+            np.asarray(values, complex), sphere_directions(), self.ground.frequency, origin,
+            distance=distance, speed_of_sound=air.speed_of_sound,
             density=air.density, provenance={"kind": "provisional"},
         )  # fmt: skip
 

@@ -12,9 +12,11 @@ from typing import Any
 
 from evenfield.base.errors import DesignError, EvenfieldError, Refusal
 from evenfield.loudspeaker.design import Design
+from evenfield.loudspeaker.geometry import cabinet_of
 from evenfield.loudspeaker.load import Positions, _parse_yaml, _plain, design_from, located
 from evenfield.loudspeaker.predict import Foundation, Prediction, foundation_of, is_solved, predict_on
 from evenfield.loudspeaker.quick import Ground, QuickModel, Wish
+from evenfield.shape.elements import VentOpening
 from evenfield.workbench.drawing import drawing_of
 from evenfield.workbench.edit_text import Change, apply_changes
 from evenfield.workbench.fields import Field, label_of, outline_of, with_value
@@ -221,6 +223,44 @@ class Answers:
             return encode(head | {"state": "refused", "reason": str(error)})
         return encode(head | {"state": "solved"} | made.header, made.arrays)
 
+    def do_changes(self, request: Request) -> Iterator[Reply]:
+        """What a change did."""
+        from evenfield.workbench.changes import changes_between
+
+        name, before, after = request["name"], request["before"], request["after"]
+        reply: Reply = {"what": self.difference(name, before, after), "lines": [], "numbers": []}
+        pair = [self.prediction(name, text) for text in (before, after)]
+        unsolved = [str(n) for n, p in zip(request["numbers"], pair, strict=True) if p is None]
+        if unsolved or pair[0] is None or pair[1] is None:
+            yield reply | {"reason": f"Revision {' and '.join(unsolved)} is not solved yet: only what was changed is known."}
+            return
+        yield reply | changes_between(pair[0], pair[1])
+
+    def do_export(self, request: Request) -> Iterator[Reply]:
+        """A picture's data as CSV."""
+        from evenfield.workbench.csv_text import csv_of
+        from evenfield.workbench.pictures import draw, settled
+
+        options = settled(request["kind"], request["options"])
+        prediction = self.prediction(request["name"], request["text"])
+        if prediction is None:
+            raise Refusal("This revision is not solved yet; provisional values are not exported.")
+        yield {"csv": csv_of(draw(request["kind"], options, prediction)), "options": options}
+
+    def do_warm(self, request: Request) -> Iterator[Reply]:
+        """One step of making the quick model ready, so that the first drag is as fast as the next."""
+        design, _, _ = self.read(request["name"], request["text"])
+        step = int(request["step"])
+        if not is_solved(design, self.folder):
+            yield {"more": False}
+            return
+        elements = cabinet_of(design, self.folder).elements
+        if step == 0:
+            self.ground(request["name"], request["text"])
+        elif not isinstance(elements[step - 1], VentOpening):
+            self.quick.round_of(elements[step - 1], design.air.to_air())
+        yield {"more": step < len(elements)}
+
     def do_drag(self, request: Request) -> Iterator[Reply]:
         """The drawing and the pictures of a wish; those that need least come first."""
         began = time.perf_counter()
@@ -236,7 +276,8 @@ class Answers:
             why = str(reason)
         for picture in sorted(request["pictures"], key=lambda p: p["kind"] not in EARLY):
             head = {
-                "type": "picture", "kind": picture["kind"], "id": picture["id"], "revision": number, "current": True, "pinned": False,
+                "type": "picture", "kind": picture["kind"], "id": picture["id"], "revision": number,
+                "current": True, "pinned": False,
                 "provisional": {"seq": seq, "from": request["from"]},
             }  # fmt: skip
             if wish is None:
@@ -328,7 +369,6 @@ def check(design: Design, folder: Path) -> None:
     from evenfield.loudspeaker.chains import responses
     from evenfield.loudspeaker.circuits import boxes_of, drivers_of
     from evenfield.loudspeaker.frequencies import output_axis
-    from evenfield.loudspeaker.geometry import cabinet_of
     from evenfield.loudspeaker.passive import network_of, passive_section, placeholder_impedance
 
     drivers_of(design, design.air.to_air())
@@ -342,7 +382,6 @@ def check(design: Design, folder: Path) -> None:
 
 def body_key(design: Design, folder: Path) -> str:
     """Names the solved body that a design's prediction stands on."""
-    from evenfield.loudspeaker.geometry import cabinet_of
     from evenfield.loudspeaker.profiles import profiles_of
     from evenfield.loudspeaker.store import key_of
     from evenfield.loudspeaker.sweep import Body
@@ -371,7 +410,8 @@ def said_of(wish: Wish) -> dict[str, Any]:
     """How an answer was made, for the picture's foot."""
     said = wish.said
     return {
-        "model": said.model, "exact": said.exact, "band_hz": list(said.band_hz), "frequencies": said.frequencies, "words": said.words,
+        "model": said.model, "exact": said.exact, "band_hz": list(said.band_hz), "frequencies": said.frequencies,
+        "words": said.words,
     }  # fmt: skip
 
 
@@ -387,11 +427,11 @@ def _holds(tree: Any, steps: tuple[str | int, ...]) -> bool:
 
 def _with_changes(tree: Any, changes: list[Change]) -> Any:
     """A copy of the tree along the changed paths."""
-    made = dict(tree)
+    made: Any = dict(tree)
     for change in changes:
-        node = made
+        node: Any = made
         for step in change.steps[:-1]:
-            key = step if isinstance(node, list) else str(step)
+            key: Any = step if isinstance(node, list) else str(step)
             node[key] = list(node[key]) if isinstance(node[key], list) else dict(node[key])
             node = node[key]
         last = change.steps[-1]

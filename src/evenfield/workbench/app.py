@@ -16,7 +16,7 @@ from evenfield.base.errors import DataError
 from evenfield.workbench.bench import Bench
 from evenfield.workbench.client import Client
 from evenfield.workbench.frames import decode
-from evenfield.workbench.guard import PROTOCOL, App, Guard
+from evenfield.workbench.guard import PROTOCOL, REPORT_POLICY, App, Guard
 from evenfield.workbench.outbox import TooSlow
 
 PAGE = Path(__file__).parent / "page"
@@ -59,6 +59,16 @@ def make_app(bench: Bench, port: int, token: str, page: Path = PAGE) -> App:
     async def socket(websocket: WebSocket) -> None:
         await websocket.accept(subprotocol=PROTOCOL)
         await talk(bench, websocket)
+
+    @app.get("/out/{word}/{name}")
+    async def made(word: str, name: str) -> Response:
+        found = bench.ticketed(word, name)
+        if found is None or not found.is_file():
+            raise HTTPException(404)
+        media = {".html": MEDIA[".html"], ".pdf": "application/pdf"}[found.suffix]
+        return FileResponse(
+            found, media_type=media, headers={"content-security-policy": REPORT_POLICY, "cache-control": "no-store"}
+        )
 
     @app.get("/{path:path}")
     async def asset(path: str) -> Response:

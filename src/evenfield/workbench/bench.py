@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import secrets
+import shutil
+import tempfile
+import time
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +24,8 @@ Header = dict[str, Any]
 
 LOOK_EVERY = 0.3
 """s between looks at the files on disk."""
+
+TICKET_SECONDS = 600.0
 
 REST = 1.5
 """s without a change before a full solve begins by itself."""
@@ -42,6 +48,9 @@ class Bench:
         self.clients: set[Client] = set()
         self.measured: dict[str, Any] = {}
         self.solve_at_rest = True
+        self.out = Path(tempfile.mkdtemp(prefix="evenfield-"))
+        self.wanted: dict[int, set[Client]] = {}
+        self.tickets: dict[str, tuple[Path, float]] = {}
         self._opening: dict[str, asyncio.Lock] = {}
         self._watch: asyncio.Task[None] | None = None
         self._told = 0.0
@@ -57,6 +66,7 @@ class Bench:
             self._watch.cancel()
         self.jobs.close()
         self.thinker.close()
+        shutil.rmtree(self.out, ignore_errors=True)
 
     def designs(self) -> list[str]:
         """Design files of the folder."""
@@ -80,7 +90,8 @@ class Bench:
         from evenfield.workbench.pictures import catalogue
 
         return {
-            "type": "welcome", "version": __version__, "folder": self.folder.name, "designs": self.designs(), "design": self.first,
+            "type": "welcome", "version": __version__, "folder": self.folder.name, "designs": self.designs(),
+            "design": self.first,
             "drop_limit_bytes": DROP_LIMIT, "works": list(WORKS), "pictures": catalogue(),
         }  # fmt: skip
 
@@ -96,6 +107,19 @@ class Bench:
         """Send to every page."""
         for client in self.clients:
             client.send(header, subject=subject)
+
+    def ticket(self, path: Path) -> str:
+        """An address under which a made file is served for ten minutes."""
+        now = time.monotonic()
+        self.tickets = {t: (p, until) for t, (p, until) in self.tickets.items() if until > now}
+        word = secrets.token_urlsafe(24)
+        self.tickets[word] = (path, now + TICKET_SECONDS)
+        return f"/out/{word}/{path.name}"
+
+    def ticketed(self, word: str, name: str) -> Path | None:
+        """The file of a ticket, or None."""
+        path, until = self.tickets.get(word, (None, 0.0))
+        return path if path is not None and until > time.monotonic() and path.name == name else None
 
     async def _look_round(self) -> None:
         while True:
@@ -132,6 +156,18 @@ class Bench:
             self.tell({"type": "progress", **job.to_dict()}, subject=("progress", job.job))
             return
         self.tell(self.jobs_message(), subject="jobs")
+        if job.work == "report":
+            self._report_made(job)
+            return
         if job.state == "done" and (desk := self.desks.get(job.design)) is not None:
             desk.forget_frames()
             desk.tell_all()
+
+    def _report_made(self, job: Job) -> None:
+        if job.state == "done":
+            for ending in ("html", "pdf"):
+                path = self.out / f"{job.options['stem']}.{ending}"
+                for client in self.wanted.get(job.job, ()):
+                    client.send({"type": "file-ready", "job": job.job, "name": path.name, "url": self.ticket(path)})
+        if job.state in ("done", "failed", "stopped"):
+            self.wanted.pop(job.job, None)

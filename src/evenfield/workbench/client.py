@@ -7,11 +7,14 @@ import itertools
 from collections.abc import Hashable
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from evenfield.base.errors import DataError, EvenfieldError
 from evenfield.loudspeaker.revisions import Revision
 from evenfield.workbench.frames import Arrays, encode, with_head
 from evenfield.workbench.outbox import Outbox
-from evenfield.workbench.thinker import CURRENT, DRAG, PINNED
+from evenfield.workbench.thinker import CURRENT, DRAG, IDLE, PINNED
+from evenfield.workbench.work import WORKS
 
 if TYPE_CHECKING:
     from evenfield.workbench.bench import Bench
@@ -111,7 +114,8 @@ class Client:
         if frame is None or desk is not self.desk or picture not in self.pictures:
             return
         head = {
-            "id": picture["id"], "revision": revision.number, "current": revision.number == desk.number, "pinned": revision.pinned,
+            "id": picture["id"], "revision": revision.number, "current": revision.number == desk.number,
+            "pinned": revision.pinned,
         }  # fmt: skip
         self.outbox.put(with_head(frame, head), ("picture", picture["id"], revision.number))
 
@@ -157,6 +161,15 @@ class Client:
         desk.clients.add(self)
         self.wishes.clear()
         self.show()
+        self.start(self._warm(desk))
+
+    async def _warm(self, desk: Desk) -> None:
+        """Make the quick model ready while nothing else is wanted."""
+        step, more = 0, bool(desk.text)
+        while more:
+            request = {"do": "warm", "name": desk.name, "text": desk.text, "step": step}
+            reply = await self.bench.thinker.ask(request, IDLE, ("warm", desk.name, step))
+            step, more = step + 1, bool(reply and reply.get("more"))
 
     async def on_subscribe(self, header: Header) -> None:
         """The pictures on screen."""
@@ -170,7 +183,7 @@ class Client:
 
     async def on_edit(self, header: Header) -> Header:
         """One field."""
-        change = {k: header[k] for k in ("path", "text", "value", "unit") if k in header}
+        change: Header = {k: header[k] for k in ("path", "text", "value", "unit") if k in header}
         return await self._edit([change], header)
 
     async def on_edits(self, header: Header) -> Header:
@@ -196,7 +209,8 @@ class Client:
         desk = self._desk()
         base = await desk.basis(desk.number)
         request = {
-            "do": "drag", "name": desk.name, "text": desk.text, "base": base.text if base else "", "from": base.number if base else None,
+            "do": "drag", "name": desk.name, "text": desk.text, "base": base.text if base else "",
+            "from": base.number if base else None,
             "changes": changes, "seq": seq, "revision": desk.number, "pictures": self.pictures,
         }  # fmt: skip
 
@@ -267,6 +281,8 @@ class Client:
     async def on_start(self, header: Header) -> Header:
         """Long work."""
         desk = self._desk()
+        if header["work"] not in WORKS:
+            raise DataError(f"work must be one of {', '.join(WORKS)}, got {header['work']!r}.")
         job = self.bench.jobs.start(str(header["work"]), desk.name, desk.number, desk.text, dict(header.get("options") or {}))
         return {"type": "accepted", "job": job.job}
 
@@ -285,6 +301,54 @@ class Client:
         self.show()
         return {"type": "accepted", "revision": self._desk().number}
 
+    async def on_changes(self, header: Header) -> Header:
+        """What a change did."""
+        desk = self._desk()
+        numbers = [int(header["from"]), int(header["to"])]
+        texts = [desk.revisions.get(n).text for n in numbers]
+        request = {"do": "changes", "name": desk.name, "before": texts[0], "after": texts[1], "numbers": numbers}
+        reply = await self.bench.thinker.ask(request, CURRENT)
+        return _answer(reply, {"type": "changes", "from": numbers[0], "to": numbers[1]})
+
+    async def on_export(self, header: Header) -> Header | None:
+        """A picture's data."""
+        desk = self._desk()
+        number = int(header.get("revision") or desk.number)
+        kind, options = str(header["picture"]["kind"]), dict(header["picture"].get("options") or {})
+        if header.get("format", "csv") != "csv":
+            raise DataError("format must be csv: pictures are drawn by the page.")
+        request = {"do": "export", "name": desk.name, "text": desk.revisions.get(number).text, "kind": kind, "options": options}
+        reply = await self.bench.thinker.ask(request, CURRENT)
+        if reply is None or "csv" not in reply:
+            return _answer(reply, {})
+        stem = "-".join([desk.path.stem, f"r{number}", kind, *(v for v in reply["options"].values() if v.isalpha())])
+        data = np.frombuffer(reply["csv"].encode("utf-8"), np.uint8)
+        re = {"re": header["id"]} if "id" in header else {}
+        self.send({"type": "file", "name": f"{stem}.csv", "media": "text/csv"} | re, {"bytes": data})
+        return None
+
+    async def on_report(self, header: Header) -> Header:
+        """The printed report, made beside."""
+        desk = self._desk()
+        number = int(header.get("revision") or desk.number)
+        text = desk.revisions.get(number).text
+        if not await desk.solved(text):
+            raise DataError(f"Revision {number} is not solved yet: a report shows solved results only.")
+        job = self.bench.jobs.start(
+            "report", desk.name, number, text, {"folder": str(self.bench.out), "stem": f"{desk.path.stem}-r{number}"}
+        )
+        self.bench.wanted.setdefault(job.job, set()).add(self)
+        return {"type": "accepted", "job": job.job}
+
     async def on_ping(self, header: Header) -> Header:
         """Answer."""
         return {"type": "pong"}
+
+
+def _answer(reply: Header | None, head: Header) -> Header:
+    """A reply of the thinking process as a message."""
+    if reply is None:
+        return {"type": "error", "text": "Not answered; a newer wish took its place.", "rule": "", "nearest": None}
+    if "error" in reply:
+        return {"type": "error", **reply["error"]}
+    return head | {k: v for k, v in reply.items() if k != "ms"}

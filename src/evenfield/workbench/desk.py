@@ -241,7 +241,8 @@ class Desk:
         undo, redo = self.revisions.can()
         solved = self._solved.get(key_of_text(self.text), False)
         return {
-            "type": "state", "design": self.name, "revision": self.number, "is_solved": solved, "can_undo": undo, "can_redo": redo,
+            "type": "state", "design": self.name, "revision": self.number, "is_solved": solved, "can_undo": undo,
+            "can_redo": redo,
             "file": self.file, "solve_at_rest": self.solve_at_rest, **self.state,
         }  # fmt: skip
 

@@ -162,7 +162,7 @@ def _append(text: str, node: Any, entry: str, in_flow: bool) -> str:
 
 def _remove(text: str, nodes: Sequence[Any], steps: Steps) -> str:
     parent, node = nodes[-2], nodes[-1]
-    key = next((k for k, v in parent.value if v is node), None) if _is_mapping(parent) else node
+    key: Any = next((k for k, v in parent.value if v is node), None) if _is_mapping(parent) else node
     end = _end_of(_last(node) if not _is_flow(node) else node, text)
     if any(_is_flow(n) for n in nodes[:-1]):
         return _cut_flow(text, key.start_mark.index, end)

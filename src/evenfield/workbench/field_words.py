@@ -4,8 +4,9 @@ from __future__ import annotations
 
 LABELS = {
     "re": "Re", "bl": "Bl", "mms": "Mms", "cms": "Cms", "rms": "Rms", "fs": "Fs", "qms": "Qms", "qes": "Qes", "qts": "Qts",
-    "vas": "Vas", "sd": "Sd", "le": "Le", "l2": "L2", "r2": "R2", "k": "K", "n": "n", "q": "Q", "xmax": "Xmax", "y": "Place, left",
-    "z": "Place, up", "di_ripple": "DI ripple", "xmas": "Xmax", "leakage_q": "Leakage Q", "absorption_q": "Absorption Q",
+    "vas": "Vas", "sd": "Sd", "le": "Le", "l2": "L2", "r2": "R2", "k": "K", "n": "n", "q": "Q", "xmax": "Xmax",
+    "y": "Place, left", "z": "Place, up", "di_ripple": "DI ripple", "leakage_q": "Leakage Q",
+    "absorption_q": "Absorption Q",
     "loss_q": "Loss Q", "low": "Coverage from", "high": "Coverage to", "horizontal": "Coverage, horizontal",
     "vertical": "Coverage, vertical",
 }  # fmt: skip

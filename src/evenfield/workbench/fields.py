@@ -243,8 +243,8 @@ def _loose(node: Any, path: str) -> Iterator[Field]:
         text = _text(value)
         field: Field = {
             "path": where, "label": LABELS.get(str(key), str(key).replace("_", " ").capitalize()), "kind": "text", "text": text,
-            "given": True, "optional": True, "governing": str(key) in GOVERNING.get(_shape(where), ()), "effect": effect_of(where),
-            "quick": QUICK[effect_of(where)], "help": "",
+            "given": True, "optional": True, "governing": str(key) in GOVERNING.get(_shape(where), ()),
+            "effect": effect_of(where), "quick": QUICK[effect_of(where)], "help": "",
         }  # fmt: skip
         match = _NUMBER.match(text)
         if match and not isinstance(value, bool):

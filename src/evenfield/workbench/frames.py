@@ -19,7 +19,7 @@ from evenfield.base.errors import DataError, message
 Header = dict[str, Any]
 Arrays = Mapping[str, NDArray[Any]]
 
-DTYPES = {"f4": np.dtype("<f4"), "u4": np.dtype("<u4"), "u1": np.dtype("u1")}
+DTYPES: dict[str, np.dtype[Any]] = {"f4": np.dtype("<f4"), "u4": np.dtype("<u4"), "u1": np.dtype("u1")}
 
 
 def encode(header: Header, arrays: Arrays | None = None) -> bytes:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from evenfield.base.errors import DataError
-from evenfield.workbench.work import WORKS, run
+from evenfield.workbench.work import ALL_WORKS, WORKS, run
 
 KEPT = 30
 """Finished jobs that stay in the list."""
@@ -81,7 +81,7 @@ class Jobs:
 
     def start(self, work: str, design: str, revision: int, text: str, options: dict[str, Any] | None = None) -> Job:
         """Queue work. Raises DataError for unknown work; the same work on the same text is not queued twice."""
-        if work not in WORKS:
+        if work not in ALL_WORKS:
             raise DataError(f"work must be one of {', '.join(WORKS)}, got {work!r}.")
         self._loop = asyncio.get_running_loop()
         for job in self.list:

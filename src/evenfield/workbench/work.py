@@ -11,6 +11,9 @@ from typing import Any
 from evenfield.base.errors import EvenfieldError
 
 WORKS = ("solve",)
+"""What a page may start."""
+
+ALL_WORKS = (*WORKS, "report")
 
 
 class PipeProgress:
@@ -67,14 +70,31 @@ def run(connection: Any, folder: str, name: str, text: str, work: str, options: 
 def do_work(folder: Path, name: str, text: str, work: str, options: dict[str, Any], progress: Any) -> None:
     """One piece of work on a design's text; what it finds lies in the store."""
     from evenfield.loudspeaker.load import Positions, _parse_yaml, design_from, located
-    from evenfield.loudspeaker.predict import foundation_of
+    from evenfield.loudspeaker.predict import foundation_of, predict
     from evenfield.loudspeaker.store import Store
 
     tree = _parse_yaml(text, folder / name)
     positions = Positions(folder / name, tree)
     design = design_from(tree, positions)
-    with located(positions), Store(folder).run(name, text):
-        foundation_of(design, folder=folder, progress=progress)
+    with located(positions):
+        if work == "solve":
+            with Store(folder).run(name, text):
+                foundation_of(design, folder=folder, progress=progress)
+            return
+        prediction = predict(design, folder=folder, progress=progress)
+        if work == "report":
+            write_report_of(prediction, Path(options["folder"]), options["stem"], progress)
+
+
+def write_report_of(prediction: Any, folder: Path, stem: str, progress: Any) -> None:
+    """The report of one revision, as HTML and PDF."""
+    from evenfield.loudspeaker.verdict import judge
+    from evenfield.report import write_report
+
+    progress.start(1, "Report")
+    write_report(prediction, judge(prediction), folder / f"{stem}.html")
+    progress.step()
+    progress.done()
 
 
 def _end_with_parent(parent: int) -> None:

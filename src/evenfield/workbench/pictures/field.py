@@ -41,7 +41,8 @@ def curves(p: Prediction, options: dict[str, str]) -> Picture:
     ]
     made = Panels(
         "Curves of ANSI/CTA-2034-A",
-        f"{measures.reference_words(d)}; {_words_of(fraction)}{_re(options['normalise'])}. Sound power from the two orbits. {rigid_words(p)}",
+        f"{measures.reference_words(d)}; {_words_of(fraction)}{_re(options['normalise'])}. Sound power from the two orbits. "
+        f"{rigid_words(p)}",
     )
     made.axis(d.frequency)
     made.panel("level", "Level", "dB", height=1.6)
@@ -143,7 +144,8 @@ def polar(p: Prediction, options: dict[str, str]) -> Picture:
         angle, level = np.concatenate([[-180.0], angle]), np.concatenate([level[-1:], level])
     top = 0.0 if normalise else float(5 * np.ceil(np.max(level) / 5))
     re = {"axis": "the reference axis", "window": "the listening window", "none": ""}[options["normalise"]]
-    caption = f"{f'Relative to {re} at each frequency' if re else measures.reference_words(d)}; {_words_of(fraction)}. {_POSITIVE[plane]}"
+    level_words = f"Relative to {re} at each frequency" if re else measures.reference_words(d)
+    caption = f"{level_words}; {_words_of(fraction)}. {_POSITIVE[plane]}"
     y = {"label": "Angle", "unit": "°", "min": -180, "max": 180}
     return map_picture(f"Polar map, {plane}, {_name(options['of'])}", caption, d.frequency, angle, level, y, (top - 30.0, top))
 

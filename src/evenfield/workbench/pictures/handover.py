@@ -52,9 +52,9 @@ def handover(p: Prediction, options: dict[str, str]) -> Picture:
     for plane in PLANES:
         made.panel(f"beamwidth-{plane}", f"Beamwidth, {plane}", "°", 0.0, 360.0, 0.8)
         for key, d in {**ways, "sum": p.system}.items():
-            values = measures.known(partial(measures.beamwidth_deg, d, plane))
-            if values is not None:
-                made.series(key, labels[key], values, role="sum" if key == "sum" else "way", way=index.get(key))
+            width = measures.known(partial(measures.beamwidth_deg, d, plane))
+            if width is not None:
+                made.series(key, labels[key], width, role="sum" if key == "sum" else "way", way=index.get(key))
     if pair.lobing_db is not None:
         made.panel("lobing", "Lobing share", "dB", -2.0, 4.0, 0.6)
         made.series("sum", "Together", pair.lobing_db, role="sum")
