@@ -7,20 +7,25 @@ import re
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from evenfield.base.errors import DesignError, EvenfieldError, Refusal
+from evenfield.base.errors import DataError, DesignError, EvenfieldError, Refusal
+from evenfield.data.directivity import Directivity
 from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.geometry import cabinet_of
 from evenfield.loudspeaker.load import Positions, _parse_yaml, _plain, design_from, located
 from evenfield.loudspeaker.predict import Foundation, Prediction, foundation_of, is_solved, predict_on
 from evenfield.loudspeaker.quick import Ground, QuickModel, Wish
+from evenfield.loudspeaker.store import Store
 from evenfield.shape.elements import VentOpening
 from evenfield.workbench.drawing import drawing_of
 from evenfield.workbench.edit_text import Change, apply_changes
 from evenfield.workbench.fields import Field, label_of, outline_of, with_value
+from evenfield.workbench.found import NEEDS, body_key, design_key, kept, kept_proposal
 from evenfield.workbench.frames import Header, encode, with_head
+from evenfield.workbench.pictures.picture import Picture
 from evenfield.workbench.texts import key_of_text
 
 Request = Mapping[str, Any]
@@ -52,6 +57,7 @@ class Answers:
         self._grounds: OrderedDict[str, Ground] = OrderedDict()
         self._resting: tuple[tuple[str, str], Wish] | None = None
         self.quick = QuickModel()
+        self.measured: dict[str, tuple[str, Directivity]] = {}
 
     def handle(self, request: Request) -> Iterator[Reply]:
         """The replies to one request; an error is a reply too."""
@@ -210,15 +216,21 @@ class Answers:
 
     def picture(self, request: Request) -> bytes:
         """The frame of one picture, refusals included."""
-        from evenfield.workbench.pictures import draw, settled
+        from evenfield.workbench.pictures import settled
 
         head: Header = {"type": "picture", "kind": request["kind"], "provisional": None} | request["head"]
         try:
             options = settled(request["kind"], request["options"])
+            if request["kind"] in NEEDS:
+                found = self._found(request, options)
+                if found is None:
+                    needed = NEEDS[request["kind"]]
+                    return encode(head | {"state": "unsolved", "needs": needed, "reason": f"Shown after the work '{needed}'."})
+                return encode(head | {"state": "solved"} | found.header, found.arrays)
             prediction = self.prediction(request["name"], request["text"])
             if prediction is None:
                 return self._unsolved(request, head)
-            made = draw(request["kind"], options, prediction)
+            made = self._drawn(request["kind"], options, prediction)
         except EvenfieldError as error:
             return encode(head | {"state": "refused", "reason": str(error)})
         return encode(head | {"state": "solved"} | made.header, made.arrays)
@@ -239,13 +251,19 @@ class Answers:
     def do_export(self, request: Request) -> Iterator[Reply]:
         """A picture's data as CSV."""
         from evenfield.workbench.csv_text import csv_of
-        from evenfield.workbench.pictures import draw, settled
+        from evenfield.workbench.pictures import settled
 
         options = settled(request["kind"], request["options"])
+        if request["kind"] in NEEDS:
+            found = self._found(request, options)
+            if found is None:
+                raise Refusal(f"Nothing to export before the work '{NEEDS[request['kind']]}'.")
+            yield {"csv": csv_of(found), "options": options}
+            return
         prediction = self.prediction(request["name"], request["text"])
         if prediction is None:
             raise Refusal("This revision is not solved yet; provisional values are not exported.")
-        yield {"csv": csv_of(draw(request["kind"], options, prediction)), "options": options}
+        yield {"csv": csv_of(self._drawn(request["kind"], options, prediction)), "options": options}
 
     def do_warm(self, request: Request) -> Iterator[Reply]:
         """One step of making the quick model ready, so that the first drag is as fast as the next."""
@@ -260,6 +278,51 @@ class Answers:
         elif not isinstance(elements[step - 1], VentOpening):
             self.quick.round_of(elements[step - 1], design.air.to_air())
         yield {"more": step < len(elements)}
+
+    def _found(self, request: Request, options: dict[str, str]) -> Picture | None:
+        """A picture that long work left in the store."""
+        design, _, _ = self.read(request["name"], request["text"])
+        if options.get("way") == "":
+            options = {"way": next((n for n, w in design.ways.items() if w.motor is not None), next(iter(design.ways)))}
+        return kept(Store(self.folder), design_key(design, self.folder), request["kind"], options)
+
+    def _drawn(self, kind: str, options: dict[str, str], prediction: Prediction) -> Picture:
+        """A picture of a prediction, or of a measured set beside it."""
+        from evenfield.workbench.pictures import draw
+        from evenfield.workbench.pictures.measured import measured
+
+        if kind == "measured":
+            return measured(prediction, {words: d for words, d in self.measured.values()})
+        of = options.get("of", "")
+        if of.startswith("measured:"):
+            if of.removeprefix("measured:") not in self.measured:
+                raise DataError(f"of must be system, a way, or a measured set on the table, got {of!r}.")
+            name, d = self.measured[of.removeprefix("measured:")]
+            made = draw(kind, options | {"of": "system"}, replace(prediction, system=d))
+            made.header["title"] = made.header["title"].replace("whole loudspeaker", f"{name}, measured")
+            return made
+        return draw(kind, options, prediction)
+
+    def do_measure(self, request: Request) -> Iterator[Reply]:
+        """Read a dropped file or folder; the reader's error where it cannot be."""
+        from evenfield.data.files import read_directivity
+        from evenfield.workbench.pictures.measured import words_of
+
+        d = read_directivity(Path(request["path"]))
+        self.measured[request["id"]] = (request["title"], d)
+        yield {"words": {"measured": request["id"]} | words_of(request["title"], d)}
+
+    def do_forget(self, request: Request) -> Iterator[Reply]:
+        """Take a measured set off the table."""
+        yield {"known": self.measured.pop(request["id"], None) is not None}
+
+    def do_proposal(self, request: Request) -> Iterator[Reply]:
+        """What long work proposes to change."""
+        design, _, _ = self.read(request["name"], request["text"])
+        found = kept_proposal(Store(self.folder), design_key(design, self.folder), request["work"])
+        if found is None:
+            raise DataError(f"There is no proposal of the work {request['work']!r} for this revision.")
+        yield found | {"what": self.difference(request["name"], request["text"], found["text"])}
 
     def do_drag(self, request: Request) -> Iterator[Reply]:
         """The drawing and the pictures of a wish; those that need least come first."""
@@ -300,6 +363,13 @@ class Answers:
             options = settled(kind, given)
             if kind in SLOW:
                 return encode(head | {"state": "unsolved", "reason": "Shown when solved, not while dragging."})
+            if kind in NEEDS:
+                return encode(
+                    head | {"state": "unsolved", "needs": NEEDS[kind], "reason": f"Shown after the work '{NEEDS[kind]}'."}
+                )
+            if kind == "measured" or options.get("of", "").startswith("measured:"):
+                made = self._drawn(kind, options, wish.early)
+                return encode(head | {"state": "provisional"} | made.header, made.arrays)
             made = draw(kind, options, wish.early if kind in EARLY else wish.whole)
         except EvenfieldError as error:
             return encode(head | {"state": "refused", "reason": str(error)})
@@ -378,15 +448,6 @@ def check(design: Design, folder: Path) -> None:
         responses(design, output_axis())
     else:
         network_of(design, placeholder_impedance(design))
-
-
-def body_key(design: Design, folder: Path) -> str:
-    """Names the solved body that a design's prediction stands on."""
-    from evenfield.loudspeaker.profiles import profiles_of
-    from evenfield.loudspeaker.store import key_of
-    from evenfield.loudspeaker.sweep import Body
-
-    return key_of(Body(cabinet_of(design, folder), design.air.to_air(), profiles_of(design, folder)).inputs())
 
 
 def explain(error: EvenfieldError) -> dict[str, Any]:

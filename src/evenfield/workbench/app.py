@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import secrets
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
-from fastapi import FastAPI, WebSocket, WebSocketDisconnect
-from fastapi.responses import FileResponse, PlainTextResponse, Response
+from fastapi import FastAPI, Request, WebSocket, WebSocketDisconnect
+from fastapi.responses import FileResponse, JSONResponse, PlainTextResponse, Response
 from starlette.exceptions import HTTPException
 
-from evenfield.base.errors import DataError
+from evenfield.base.errors import DataError, EvenfieldError
 from evenfield.workbench.bench import Bench
 from evenfield.workbench.client import Client
+from evenfield.workbench.drops import TooLarge
 from evenfield.workbench.frames import decode
-from evenfield.workbench.guard import PROTOCOL, REPORT_POLICY, App, Guard
+from evenfield.workbench.guard import DROP_LIMIT, PROTOCOL, REPORT_POLICY, App, Guard, same_token
 from evenfield.workbench.outbox import TooSlow
 
 PAGE = Path(__file__).parent / "page"
@@ -60,6 +62,10 @@ def make_app(bench: Bench, port: int, token: str, page: Path = PAGE) -> App:
         await websocket.accept(subprotocol=PROTOCOL)
         await talk(bench, websocket)
 
+    @app.post("/drop")
+    async def drop(request: Request) -> Response:
+        return await take_drop(bench, token, request)
+
     @app.get("/out/{word}/{name}")
     async def made(word: str, name: str) -> Response:
         found = bench.ticketed(word, name)
@@ -80,6 +86,36 @@ def make_app(bench: Bench, port: int, token: str, page: Path = PAGE) -> App:
         return FileResponse(found, media_type=MEDIA[found.suffix], headers={"cache-control": caching})
 
     return Guard(app, port, token)
+
+
+async def take_drop(bench: Bench, token: str, request: Request) -> Response:
+    """One file of a dropped set, or the end of the set; refused before it is read where it is too large."""
+    given = request.headers.get("authorization", "")
+    if not given.startswith("Bearer ") or not same_token(given.removeprefix("Bearer "), token):
+        return _refused(403, "The token is missing or not this start's.")
+    length = request.headers.get("content-length", "")
+    if not length.isdigit():
+        return _refused(411, "The length of the file must be announced.")
+    if int(length) > DROP_LIMIT:
+        return _refused(413, f"A dropped file must be at most {DROP_LIMIT // 2**20} MB, got {int(length) / 2**20:.0f} MB.")
+    name, word = request.query_params.get("name", ""), request.query_params.get("set", "")
+    try:
+        if name:
+            mine = word or secrets.token_hex(8)
+            await bench.drops.receive(bench.drops.place(name, mine), mine, request.stream(), int(length))
+            if word:
+                return Response(status_code=204)
+            word = mine
+        found = await bench.take_measured(*bench.drops.settle(word))
+    except TooLarge:
+        return _refused(413, f"A dropped set must be at most {DROP_LIMIT // 2**20} MB.")
+    except EvenfieldError as error:
+        return _refused(400, str(error))
+    return JSONResponse({"measured": found})
+
+
+def _refused(status: int, text: str) -> Response:
+    return JSONResponse({"error": text}, status, headers={"connection": "close"})
 
 
 async def talk(bench: Bench, websocket: Any) -> None:

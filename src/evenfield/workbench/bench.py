@@ -15,9 +15,10 @@ from evenfield import __version__
 from evenfield.base.errors import DataError, EvenfieldError
 from evenfield.workbench.client import Client
 from evenfield.workbench.desk import Desk
+from evenfield.workbench.drops import Drops
 from evenfield.workbench.guard import DROP_LIMIT
 from evenfield.workbench.jobs import Job, Jobs
-from evenfield.workbench.thinker import Thinker
+from evenfield.workbench.thinker import EDIT, Thinker
 from evenfield.workbench.work import WORKS
 
 Header = dict[str, Any]
@@ -46,27 +47,64 @@ class Bench:
         self.jobs = Jobs(self.folder, self._job_changed)
         self.desks: dict[str, Desk] = {}
         self.clients: set[Client] = set()
-        self.measured: dict[str, Any] = {}
+        self.measured: dict[str, Header] = {}
+        self.drops = Drops(self.folder)
         self.solve_at_rest = True
         self.out = Path(tempfile.mkdtemp(prefix="evenfield-"))
         self.wanted: dict[int, set[Client]] = {}
         self.tickets: dict[str, tuple[Path, float]] = {}
         self._opening: dict[str, asyncio.Lock] = {}
         self._watch: asyncio.Task[None] | None = None
+        self._reading: asyncio.Task[None] | None = None
         self._told = 0.0
 
     async def start(self) -> None:
         """Begin."""
         self.thinker.start()
-        self._watch = asyncio.get_running_loop().create_task(self._look_round())
+        loop = asyncio.get_running_loop()
+        self._watch = loop.create_task(self._look_round())
+        self._reading = loop.create_task(self._read_kept())
 
     async def close(self) -> None:
         """End every process."""
-        if self._watch is not None:
-            self._watch.cancel()
+        for task in (self._watch, self._reading):
+            if task is not None:
+                task.cancel()
         self.jobs.close()
         self.thinker.close()
         shutil.rmtree(self.out, ignore_errors=True)
+
+    async def _read_kept(self) -> None:
+        """Sets that were dropped before this start."""
+        for key, title, path in self.drops.kept():
+            with contextlib.suppress(EvenfieldError):
+                await self.take_measured(key, title, path)
+
+    async def take_measured(self, key: str, title: str, path: Path) -> Header:
+        """Read a dropped set and show it to every page. Raises DataError with the reader's words; the set is then deleted."""
+        reply = await self.thinker.ask({"do": "measure", "id": key, "title": title, "path": str(path)}, EDIT)
+        if reply is None or "words" not in reply:
+            with contextlib.suppress(EvenfieldError):
+                self.drops.forget(key)
+            text = "not answered" if reply is None else str(reply["error"]["text"])
+            raise DataError(text.replace(f"{path.parent}/", "").replace(str(self.drops.folder), ""))
+        self.measured[key] = reply["words"]
+        self._measured_changed()
+        return self.measured[key]
+
+    async def forget_measured(self, key: str) -> None:
+        """Take a set off the table and delete it. Raises DataError for an unknown name."""
+        self.drops.forget(key)
+        self.measured.pop(key, None)
+        await self.thinker.ask({"do": "forget", "id": key}, EDIT)
+        self._measured_changed()
+
+    def _measured_changed(self) -> None:
+        self.tell(self.measured_message(), subject="measured")
+        for desk in self.desks.values():
+            desk.forget_frames()
+            for client in desk.clients:
+                client.start(client.show_pictures())
 
     def designs(self) -> list[str]:
         """Design files of the folder."""
@@ -101,7 +139,7 @@ class Bench:
 
     def measured_message(self) -> Header:
         """The `measured` message."""
-        return {"type": "measured", "list": [m["words"] for m in self.measured.values()]}
+        return {"type": "measured", "list": list(self.measured.values())}
 
     def tell(self, header: Header, subject: Any = None) -> None:
         """Send to every page."""

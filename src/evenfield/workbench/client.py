@@ -11,6 +11,7 @@ import numpy as np
 
 from evenfield.base.errors import DataError, EvenfieldError
 from evenfield.loudspeaker.revisions import Revision
+from evenfield.workbench.desk import said
 from evenfield.workbench.frames import Arrays, encode, with_head
 from evenfield.workbench.outbox import Outbox
 from evenfield.workbench.thinker import CURRENT, DRAG, IDLE, PINNED
@@ -339,6 +340,29 @@ class Client:
         )
         self.bench.wanted.setdefault(job.job, set()).add(self)
         return {"type": "accepted", "job": job.job}
+
+    async def on_forget(self, header: Header) -> Header:
+        """Take a measured set off the table."""
+        await self.bench.forget_measured(str(header["measured"]))
+        return {"type": "accepted"}
+
+    async def on_proposal(self, header: Header) -> Header:
+        """What long work proposes to change in the current revision."""
+        desk = self._desk()
+        request = {"do": "proposal", "name": desk.name, "text": desk.text, "work": str(header["work"])}
+        reply = await self.bench.thinker.ask(request, CURRENT)
+        answer = _answer(reply, {"type": "proposal", "work": str(header["work"]), "revision": desk.number})
+        answer.pop("text", None) if answer["type"] == "proposal" else None
+        return answer
+
+    async def on_adopt(self, header: Header) -> Header:
+        """Write a proposal as a revision."""
+        desk = self._desk()
+        work = str(header["work"])
+        reply = await self.bench.thinker.ask({"do": "proposal", "name": desk.name, "text": desk.text, "work": work}, CURRENT)
+        if reply is None or "text" not in reply:
+            return _answer(reply, {})
+        return await desk.put(reply["text"], f"{work} fitted: {said(reply['what'])}", str(header.get("note", "")))
 
     async def on_ping(self, header: Header) -> Header:
         """Answer."""

@@ -198,6 +198,19 @@ class Desk:
             self.tell_all()
             return {"type": "accepted", "revision": revision.number}
 
+    async def put(self, text: str, what: str, note: str = "") -> Header:
+        """A whole new text as a revision."""
+        async with self.lock:
+            if (refused := await self._disk_first()) is not None:
+                return refused
+            reply = await self._look(text)
+            if "error" in reply:
+                return {"type": "error", **reply["error"]}
+            self.write(text)
+            self._stand(self.revisions.add(text, _who(), what, note), reply)
+            self.tell_all()
+            return {"type": "accepted", "revision": self.number}
+
     async def go_to(self, number: int) -> Header:
         """An old revision's text as a new revision."""
         async with self.lock:

@@ -6,11 +6,15 @@ import os
 import threading
 import time
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from evenfield.base.errors import EvenfieldError
 
-WORKS = ("solve",)
+if TYPE_CHECKING:
+    from evenfield.loudspeaker.predict import Prediction
+    from evenfield.workbench.pictures.picture import Picture
+
+WORKS = ("solve", "rooms", "motors", "filters")
 """What a page may start."""
 
 ALL_WORKS = (*WORKS, "report")
@@ -84,6 +88,75 @@ def do_work(folder: Path, name: str, text: str, work: str, options: dict[str, An
         prediction = predict(design, folder=folder, progress=progress)
         if work == "report":
             write_report_of(prediction, Path(options["folder"]), options["stem"], progress)
+            return
+        with Store(folder).run(name, text):
+            {"rooms": find_rooms, "motors": find_motors, "filters": find_filters}[work](
+                prediction, folder, text, options, progress
+            )
+
+
+def find_rooms(prediction: Prediction, folder: Path, text: str, options: dict[str, Any], progress: Any) -> None:
+    """Rooms: both ensembles, or those of the design."""
+    from evenfield.loudspeaker.rooms_run import run_rooms
+    from evenfield.loudspeaker.rooms_section import parse_rooms
+    from evenfield.workbench.pictures.rooms import room_pictures
+
+    given = dict(prediction.design.rooms or {})
+    names = tuple(given.get("ensembles") or ("studios", "living-rooms"))
+    progress.start(len(names), "Rooms")
+    for name in names:
+        began = time.perf_counter()
+        asked = {**given, "ensembles": (name,)} | ({"count": int(options["count"])} if "count" in options else {})
+        keep_all(prediction, folder, room_pictures(run_rooms(prediction, section=parse_rooms(asked), folder=folder)), began)
+        progress.step(name)
+    progress.done()
+
+
+def find_motors(prediction: Prediction, folder: Path, text: str, options: dict[str, Any], progress: Any) -> None:
+    """Motors at high level."""
+    from evenfield.loudspeaker.motor_run import run_motors
+    from evenfield.workbench.pictures.motors import motor_pictures
+
+    began = time.perf_counter()
+    progress.start(1, "Motors at high level")
+    keep_all(prediction, folder, motor_pictures(run_motors(prediction, folder=folder)), began)
+    progress.step()
+    progress.done()
+
+
+def find_filters(prediction: Prediction, folder: Path, text: str, options: dict[str, Any], progress: Any) -> None:
+    """Filters fitted over directions, as a proposal."""
+    import tempfile
+
+    from evenfield.loudspeaker.filter_fit import fit_filters
+    from evenfield.loudspeaker.filter_fit_goals import Goals
+    from evenfield.loudspeaker.filter_write import write_active
+    from evenfield.loudspeaker.store import Store
+    from evenfield.workbench.found import design_key, keep_proposal
+
+    progress.start(1, "Filters fitted over directions")
+    fit = fit_filters(prediction, Goals())
+    with tempfile.TemporaryDirectory() as place:
+        source, target = Path(place) / "before.yaml", Path(place) / "after.yaml"
+        source.write_text(text, encoding="utf-8")
+        write_active(source, target, fit.design)
+        proposed = target.read_text(encoding="utf-8")
+    words = [f"{k.replace('_', ' ')}: {v:.2f} → {fit.after.to_dict()[k]:.2f}" for k, v in fit.before.to_dict().items()
+             if isinstance(v, float) and isinstance(fit.after.to_dict().get(k), float)]  # fmt: skip
+    base = design_key(prediction.design, folder)
+    keep_proposal(Store(folder), base, "filters", {"text": proposed, "words": words, "notes": list(fit.notes)})
+    progress.step()
+    progress.done()
+
+
+def keep_all(prediction: Prediction, folder: Path, made: list[tuple[str, dict[str, str], Picture]], began: float) -> None:
+    """Store pictures of a prediction."""
+    from evenfield.loudspeaker.store import Store
+    from evenfield.workbench.found import design_key, keep
+
+    base = design_key(prediction.design, folder)
+    for kind, options, picture in made:
+        keep(Store(folder), base, kind, options, picture, time.perf_counter() - began)
 
 
 def write_report_of(prediction: Any, folder: Path, stem: str, progress: Any) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from evenfield.base.errors import DataError
+from evenfield.base.errors import DataError, Refusal
 from evenfield.loudspeaker.predict import Prediction
 from evenfield.workbench.pictures import drivers, field, handover, tables, time
 from evenfield.workbench.pictures.picture import Picture
@@ -15,6 +15,15 @@ Make = Callable[[Prediction, dict[str, str]], Picture]
 _SMOOTHING = ("0", "24", "12", "6", "3")
 _NORMALISE = ("none", "axis", "window")
 _PLANES = ("horizontal", "vertical", "diagonal")
+
+FREE = ("of", "way")
+"""Options that take the names of ways too."""
+
+
+def _kept(prediction: Prediction, options: dict[str, str]) -> Picture:
+    """Made elsewhere: by long work, or from measured sets."""
+    raise Refusal("Nothing to show yet.")
+
 
 KINDS: dict[str, tuple[str, dict[str, tuple[str, ...]], Make]] = {
     "handover": ("Handover strip", {"pair": ("0", "1", "2", "3")}, handover.handover),
@@ -33,11 +42,17 @@ KINDS: dict[str, tuple[str, dict[str, tuple[str, ...]], Make]] = {
     "limits": ("Limits", {}, drivers.limits),
     "step": ("Step response", {}, time.step),
     "decay": ("Decay", {}, time.decay),
+    "fan": ("Room fan", {"ensemble": ("studios", "living-rooms")}, _kept),
+    "causes": ("Causes of the room spread", {"ensemble": ("studios", "living-rooms")}, _kept),
+    "motor": ("Motor", {"way": ("",)}, _kept),
+    "harmonics": ("Distortion", {"way": ("",)}, _kept),
+    "loudest": ("Loudest level", {}, _kept),
+    "measured": ("Measured beside predicted", {}, _kept),
     "verdict": ("Verdict", {}, tables.verdict),
     "cost": ("Parts and cost", {}, tables.cost),
     "facts": ("Facts", {}, tables.facts),
 }
-"""Title, choices of each option (the first is the default; `of` takes the names of ways too), and the maker."""
+"""Title, choices of each option (the first is the default; those of `FREE` take the names of ways too), and the maker."""
 
 
 def catalogue() -> list[dict[str, Any]]:
@@ -57,7 +72,7 @@ def settled(kind: str, options: Any) -> dict[str, str]:
     for name, value in given.items():
         if name not in known:
             raise DataError(f"options of {kind} must be among {', '.join(known) or 'none'}, got {name!r}.")
-        if name != "of" and value not in known[name]:
+        if name not in FREE and value not in known[name]:
             raise DataError(f"{name} of {kind} must be one of {', '.join(known[name])}, got {value!r}.")
     return {name: given.get(name, choices[0]) for name, choices in known.items()}
 
