@@ -71,9 +71,9 @@ export class Card {
     this.element = h(
       "section",
       { class: "tile answer", "aria-labelledby": name, "data-kind": tile.kind, "data-id": tile.id },
-      h("header", {}, h("h2", { id: name }, title), this.choices, h("div", { class: "buttons" }, pin, more, away)),
+      h("header", {}, h("h2", { id: name }, title), h("div", { class: "buttons" }, pin, more, away)),
       this.menu,
-      h("div", { class: "words" }, this.stamp, this.figures, this.legend),
+      h("div", { class: "words" }, this.stamp, this.choices, this.figures, this.legend),
       this.stage,
       this.caption,
       this.grip(),
@@ -134,7 +134,7 @@ export class Card {
       const handle = this.handle;
       this.view.onLayout = () => handle.place();
     }
-    if (!this.handle.element.isConnected) this.stage.append(this.handle.element);
+    this.view.overlay = this.handle.element;
     this.handle.show(this.look.less === null ? crossover : undefined, [x.min, x.max]);
   }
 
@@ -154,7 +154,7 @@ export class Card {
   }
 
   private workFor(): HTMLElement | null {
-    const work = { fan: "rooms", motor: "motors", loudest: "motors" }[this.tile.kind] ?? (this.desk.pictures.get(this.tile.id)?.current?.head.state === "unsolved" ? "solve" : "");
+    const work = { fan: "rooms", causes: "rooms", motor: "motors", harmonics: "motors", loudest: "motors" }[this.tile.kind] ?? (this.desk.pictures.get(this.tile.id)?.current?.head.state === "unsolved" ? "solve" : "");
     if (!work || !this.desk.welcome?.works.includes(work)) return null;
     return h("button", { type: "button", click: () => this.desk.tell({ type: "start", work, options: {} }) }, W.answer.start[work] ?? work);
   }
@@ -198,9 +198,10 @@ export class Card {
   }
 
   private showFigures(current: Picture): void {
-    const rows = (current.head.numbers ?? []).map((n) => {
+    const numbers = (current.head.numbers ?? []).filter((n) => n.key !== "crossover");
+    const rows = numbers.map((n) => {
       const sign = n.met === null ? "" : n.met ? " ✓" : " ✗";
-      return h("div", { class: "figure", "data-met": String(n.met), title: n.target ? `${W.answer.target}: ${n.target}` : "" }, h("dt", {}, n.label), h("dd", {}, `${n.text}${sign}`));
+      return h("div", { class: "figure", "data-met": String(n.met), title: n.target ? `${n.label}; ${W.answer.target}: ${n.target}` : n.label }, h("dt", {}, W.answer.figures[n.key] ?? n.label), h("dd", {}, `${n.text}${sign}`));
     });
     clear(this.figures, ...rows);
   }
@@ -257,7 +258,7 @@ export class Card {
         this.tile.options = { ...this.tile.options, [name]: select.value };
         this.host.changed();
       });
-      return h("label", {}, h("span", {}, W.answer.option[name] ?? name), select);
+      return h("label", {}, h("span", { class: "unseen" }, W.answer.option[name] ?? name), select);
     });
     clear(this.choices, ...selects);
   }

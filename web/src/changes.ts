@@ -39,7 +39,7 @@ export class ChangesView {
     const before = now ? (now.parent ?? list.find((r) => r.revision < now.revision)?.revision ?? null) : null;
     const pair = this.chosen ?? (now && before !== null ? [before, now.revision] : null);
     if (!pair) return clear(this.element, h("p", { class: "nothing" }, W.changes.need));
-    const key = `${pair.join()}|${list.filter((r) => pair.includes(r.revision)).map((r) => r.state).join()}|${this.desk.state?.solved}`;
+    const key = `${pair.join()}|${list.filter((r) => pair.includes(r.revision)).map((r) => r.state).join()}|${this.desk.state?.is_solved}`;
     if (key === this.asked) return;
     this.asked = key;
     this.pair = pair as [number, number];

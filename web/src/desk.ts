@@ -27,6 +27,7 @@ export interface Wanted {
 export interface Wish {
   path: string;
   value?: number;
+  unit?: string;
   text?: string;
 }
 

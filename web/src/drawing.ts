@@ -7,7 +7,7 @@ import { keep, kept } from "./memory";
 import { W } from "./words";
 
 type Tab = "sheet" | ViewName | "solid";
-const TABS: Tab[] = ["sheet", "side", "front", "top", "solid"];
+const TABS: Tab[] = ["sheet", "side", "front", "solid"];
 const PAD = 26;
 const REST_MS = 600;
 

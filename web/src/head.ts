@@ -17,6 +17,7 @@ export class Head {
   private stamp = h("span", { class: "stamp" });
   private back = h("button", { type: "button", title: W.head.backTitle }, W.head.back);
   private forth = h("button", { type: "button", title: W.head.forthTitle }, W.head.forth);
+  private rest = h("input", { type: "checkbox" });
   private work = h("div", { class: "work", role: "group", "aria-label": W.work["title"]! });
   private theme = kept<Theme>("theme", "system");
   private look = h("button", { type: "button", class: "look", title: W.head.look });
@@ -30,8 +31,9 @@ export class Head {
     const report = h("button", { type: "button", click: () => desk.tell({ type: "report", revision: desk.state?.revision }) }, W.head.report);
     this.element.append(
       h("div", { class: "naming" }, this.name, this.title, this.designs), this.stamp,
-      h("div", { class: "tools" }, this.back, this.forth, this.work, history, report, keys, this.look),
+      h("div", { class: "tools" }, this.back, this.forth, this.work, h("label", { class: "rest", title: W.head.restTitle }, this.rest, ` ${W.head.rest}`), history, report, keys, this.look),
     );
+    this.rest.addEventListener("change", () => desk.tell({ type: "rest", solve: this.rest.checked }));
     this.back.addEventListener("click", () => desk.tell({ type: "undo" }));
     this.forth.addEventListener("click", () => desk.tell({ type: "redo" }));
     this.look.addEventListener("click", () => this.turn());
@@ -52,10 +54,10 @@ export class Head {
     this.title.textContent = state?.title ?? "";
     this.title.title = state?.title ?? "";
     document.title = state ? `${state.name} – ${W.product}` : W.product;
+    this.rest.checked = state?.solve_at_rest ?? false;
     this.back.disabled = !state?.can_undo;
     this.forth.disabled = !state?.can_redo;
-    const solved = state && state.solved === state.revision;
-    const words = !state ? "" : solved ? W.head.isSolved : state.solved === null ? W.head.notSolved : `${W.head.notSolved}; ${W.head.solvedBefore(state.solved)}`;
+    const words = !state ? "" : state.is_solved ? W.head.isSolved : W.head.notSolved;
     clear(this.stamp, state ? h("b", {}, W.head.revision(state.revision)) : null, words ? ` ${words}` : null);
     this.renewWork();
   }
@@ -65,7 +67,7 @@ export class Head {
     const { state } = this.desk;
     const shown = busy.slice(0, 2).map((job) => this.jobOf(job));
     const solve = h("button", { type: "button", class: "solve", click: () => this.desk.tell({ type: "start", work: "solve", options: {} }) }, W.head.solve);
-    const wants = state && state.solved !== state.revision && !busy.some((j) => j.work === "solve");
+    const wants = state && !state.is_solved && !busy.some((j) => j.work === "solve");
     const failed = this.desk.jobs[0]?.state === "failed" ? this.desk.jobs[0] : null;
     clear(this.work, failed ? h("span", { class: "failed", role: "alert", title: failed.error ?? "" }, `${W.work[failed.work] ?? failed.work}: ${W.work["failed"]}. ${failed.error ?? ""}`) : null, wants ? solve : null, ...shown);
   }

@@ -61,7 +61,8 @@ export interface DesignState {
   name: string;
   title: string;
   revision: number;
-  solved: number | null;
+  is_solved: boolean;
+  solve_at_rest: boolean;
   can_undo: boolean;
   can_redo: boolean;
   file: FileState;
@@ -75,7 +76,7 @@ export interface Revision {
   who: string;
   what: string;
   note: string;
-  state: "solved" | "unsolved";
+  state: "solved" | "unsolved" | "unknown";
   pinned: boolean;
   current: boolean;
   parent: number | null;
@@ -111,12 +112,13 @@ export interface Handle {
   label: string;
 }
 
-export type ViewName = "side" | "front" | "top";
+export type ViewName = "side" | "front";
 
 export interface Geometry {
   revision: number;
   provisional: { seq: number } | null;
   views: Record<ViewName, Line[]>;
+  size?: [number, number, number];
   handles: Handle[];
   body: boolean;
   parts?: string[];
@@ -183,7 +185,7 @@ export interface Figure {
 export interface Crossover {
   hz: number;
   text?: string;
-  changes: { path: string; ratio?: number; hz?: number }[];
+  changes: { path: string; hz: number }[];
   fixed?: string;
 }
 

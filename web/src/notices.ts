@@ -48,7 +48,7 @@ export class Notices {
     const here = conflict.page.map((c) => h("li", {}, `${c.path}: ${c.text}`));
     const there = conflict.disk.what.map((c) => h("li", {}, `${c.path ?? c.label}: ${c.before || "–"} → ${c.after || "–"}`));
     const body = h("div", {}, h("p", {}, W.conflict.words), h("h3", {}, W.conflict.there), h("ul", {}, ...there), h("h3", {}, W.conflict.here), h("ul", {}, ...here));
-    const resolve = (choice: string) => () => this.desk.tell({ type: "resolve", choice });
+    const resolve = (choice: string) => () => this.desk.tell({ type: "resolve", choice, changes: conflict.page });
     this.dialog(W.conflict.title, body, [[W.conflict.disk, resolve("disk")], [W.conflict.page, resolve("page")]]);
   }
 

@@ -26,7 +26,7 @@ interface Curve {
 
 type Column = (number | null | undefined)[];
 
-const LEAST_PANEL = 70;
+const LEAST_PANEL = 56;
 const AXIS_LEFT = 50;
 
 export class PanelsView {
@@ -41,6 +41,7 @@ export class PanelsView {
   private undo: (() => void)[] = [];
   private redraw = once(() => this.rebuild());
   drawnMs = 0;
+  private over: HTMLElement | null = null;
 
   constructor(private label: () => string) {
     this.undo.push(
@@ -48,6 +49,12 @@ export class PanelsView {
       inked.on(() => this.redraw()),
     );
     this.element.addEventListener("keydown", (event) => this.key(event));
+  }
+
+  /** What lies over all panels and scrolls with them. */
+  set overlay(element: HTMLElement) {
+    this.over = element;
+    if (element.parentElement !== this.element) this.element.append(element);
   }
 
   close(): void {
@@ -63,7 +70,7 @@ export class PanelsView {
     const shape = this.shapeOf();
     if (shape === this.shape) for (const plot of this.plots) plot.renew(this.listed(), this.look);
     else this.build(shape);
-    this.drawnMs = performance.now() - begin;
+    queueMicrotask(() => (this.drawnMs = performance.now() - begin)); // uPlot draws in a microtask of its own
     this.onLayout?.();
   }
 
@@ -147,6 +154,7 @@ export class PanelsView {
       this.element.append(plot.element);
       plot.draw(list, this.look, this.size.width, this.heights(panels)[i] ?? LEAST_PANEL, this.range);
     });
+    if (this.over) this.element.append(this.over);
   }
 
   private heights(panels: Panel[]): number[] {
@@ -378,6 +386,7 @@ class Plot {
       axes: [
         {
           stroke: () => ink("soft"), font, grid, ticks: { show: false }, size: this.isLast ? 24 : 0, gap: 4,
+          filter: (_u, splits) => splits,
           splits: (_u, _i, low, high) => (log ? logTicks(low, high) : linearTicks(low, high, width / 70)),
           values: (_u, splits) => splits.map((v) => (!this.isLast || (log && !isLabelled(v)) ? "" : tickLabel(v))),
         },

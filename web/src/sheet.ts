@@ -8,14 +8,14 @@ import { keep, kept } from "./memory";
 import { W } from "./words";
 
 const FIRST: Tile[] = [
-  { id: "handover", kind: "handover", options: {}, wide: 7, tall: 11, kept: true },
+  { id: "handover", kind: "handover", options: {}, wide: 7, tall: 12, kept: true },
   { id: "polar", kind: "polar", options: {}, wide: 5, tall: 9, kept: true },
-  { id: "verdict", kind: "verdict", options: {}, wide: 7, tall: 7, kept: true },
+  { id: "verdict", kind: "verdict", options: {}, wide: 7, tall: 6, kept: true },
   { id: "curves", kind: "curves", options: {}, wide: 6, tall: 10, kept: true },
   { id: "fan", kind: "fan", options: {}, wide: 6, tall: 10, kept: false },
 ];
 const ROWS_ON_SCREEN = 18;
-const LEAST_ROW = 34;
+const LEAST_ROW = 33;
 
 export class Sheet {
   readonly element = h("main", { class: "sheet-place" });
@@ -40,7 +40,7 @@ export class Sheet {
     desk.pictured.on((id) => this.touch(id));
     for (const tile of this.tiles) this.add(tile);
     this.subscribe();
-    new ResizeObserver(() => this.rows()).observe(this.element);
+    new ResizeObserver(() => this.rows()).observe(this.sheet);
   }
 
   /** For measuring: what each picture took to draw last, ms. */
@@ -146,7 +146,7 @@ export class Sheet {
 
   /** Rows so high that the first of the sheet fill the screen. */
   private rows(): void {
-    const height = Math.max(LEAST_ROW, (this.element.clientHeight - this.bar.clientHeight - 1) / ROWS_ON_SCREEN);
+    const height = Math.max(LEAST_ROW, this.sheet.clientHeight / ROWS_ON_SCREEN);
     this.sheet.style.gridAutoRows = `${height}px`;
   }
 }

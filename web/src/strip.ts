@@ -57,12 +57,7 @@ export class CrossoverHandle {
   private start(): boolean {
     if (this.isFixed || !this.crossover) return false;
     if (this.begin) return true;
-    const values = new Map<string, number>();
-    for (const { path } of this.crossover.changes) {
-      const value = this.desk.field(path)?.value;
-      if (typeof value === "number") values.set(path, value);
-    }
-    this.begin = { hz: this.crossover.hz, values };
+    this.begin = { hz: this.crossover.hz, values: new Map(this.crossover.changes.map(({ path, hz }) => [path, hz])) };
     return true;
   }
 
@@ -70,7 +65,7 @@ export class CrossoverHandle {
     if (!this.begin) return;
     this.hz = Math.min(Math.max(hz, 20), 20000);
     const ratio = this.hz / this.begin.hz;
-    this.desk.drag([...this.begin.values].map(([path, value]) => ({ path, value: Number((value * ratio).toPrecision(4)) })));
+    this.desk.drag([...this.begin.values].map(([path, value]) => ({ path, value: Number((value * ratio).toPrecision(4)), unit: "Hz" })));
     this.place();
   }
 

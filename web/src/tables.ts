@@ -47,7 +47,7 @@ function table(head: PictureHead, laid: PictureHead[]): HTMLTableElement {
     const line = h("tr", { "data-state": state.replace(" ", "-") });
     for (const c of columns) {
       const text = row[c.i] ?? "";
-      if (c.key === "state") line.append(h("td", { class: `state ${c.align}` }, STATE_SIGN[state] ? `${STATE_SIGN[state]} ${text}` : text));
+      if (c.key === "state") line.append(h("td", { class: `state ${c.align}` }, STATE_SIGN[state] ? `${STATE_SIGN[state]} ` : "", STATE_SIGN[state] ? h("span", { class: "unseen" }, text) : text));
       else if (c.i === 0) line.append(h("th", { scope: "row", class: c.align }, text));
       else line.append(h("td", { class: c.align }, text));
       if (c === found) for (const other of laid) line.append(h("td", { class: "laid" }, cellOf(other, head.row_key?.[k] ?? "", c.key)));

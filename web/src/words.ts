@@ -7,8 +7,8 @@ export const W = {
     solve: "Solve in full", stop: "Stop", history: "History", help: "Keys", light: "Light", dark: "Dark", system: "As the system",
     report: "Print the report", look: "Light or dark", design: "Design file", none: "No design is open",
     revision: (n: number) => `Revision ${n}`,
-    isSolved: "solved in full", notSolved: "not solved in full yet", solvedBefore: (n: number) => `last full solve: revision ${n}`,
-    left: (s: string) => `${s} left`, of: (a: number, b: number) => `${a} of ${b}`,
+    isSolved: "solved in full", notSolved: "not solved in full yet",
+    rest: "at rest", restTitle: "Solve in full by itself when the design rests", left: (s: string) => `${s} left`, of: (a: number, b: number) => `${a} of ${b}`,
     saved: "written to the file",
   },
   link: {
@@ -28,7 +28,7 @@ export const W = {
     } as Record<string, string>,
   },
   drawing: {
-    title: "Pull at it", views: { side: "Side", front: "Front", top: "Top", solid: "Solid" } as Record<string, string>,
+    title: "Pull at it", views: { side: "Side", front: "Front", solid: "Solid" } as Record<string, string>,
     viewsLabel: "View of the drawing", none: "No drawing yet.", hint: "Pull a diamond, or choose it with Tab and press the arrow keys.",
     solidLabel: "The body in three dimensions; arrow keys turn it", scale: (mm: number) => `${mm} mm`, loading: "Fetching the solid view…",
     noWebgl: "This browser draws no solids (WebGL is off).", solidNone: "No body yet: it is drawn when the design is at rest.", laid: (n: number) => `revision ${n}`,
@@ -49,6 +49,8 @@ export const W = {
       step: "How does it start?",
       decay: "How does it fall silent?",
       fan: "What will rooms make of it?",
+      causes: "Why do rooms differ?",
+      harmonics: "How does it distort?",
       motor: "How even are motor and spring?",
       loudest: "How loud when driven hard?",
       measured: "What was measured?",
@@ -59,7 +61,7 @@ export const W = {
     } as Record<string, string>,
     short: {
       handover: "Handover", polar: "Where", curves: "Even?", directivity: "DI", beamwidth: "Width", ways: "Each way", filters: "Feed",
-      impedance: "Load", movement: "Movement", limits: "Loudness", step: "Start", decay: "Silence", fan: "Rooms", motor: "Motor",
+      impedance: "Load", movement: "Movement", limits: "Loudness", step: "Start", decay: "Silence", fan: "Rooms", causes: "Why rooms", harmonics: "Distortion", motor: "Motor",
       loudest: "Driven hard", measured: "Measured", verdict: "Brief", cost: "Cost", facts: "Made of", changes: "This change",
     } as Record<string, string>,
   },
@@ -74,11 +76,15 @@ export const W = {
     show: "Show", values: "values", span: "Span", shift: { up: "Raise", down: "Lower" }, auto: "as suggested", panels: "Panels",
     svg: "Save as SVG", png: "Save as PNG", csv: "Save data as CSV", copy: "Copy as table", copied: "Copied as a table.", whole: "Whole axis",
     saved: (name: string) => `Saved ${name}.`, readings: "Arrow keys move the ruler; plus and minus zoom, 0 shows all.",
-    notSmoothed: "not smoothed", option: {
+    figures: {
+      step_db: "Step", mismatch_db: "Mismatch", pattern_db: "Pattern", "ratio-horizontal": "Width ratio ↔", "ratio-vertical": "↕",
+      "ratio-diagonal": "⤢", lobing_rms_db: "Lobing",
+    } as Record<string, string>,
+    option: {
       of: "of", plane: "plane", normalise: "relative to", smoothing: "smoothing", pair: "pair", ensemble: "rooms", way: "way", measured: "set",
     } as Record<string, string>,
     choice: {
-      none: "level as it is", axis: "the axis", window: "listening window", "0": "none", "24": "1/24 octave", "12": "1/12 octave",
+      none: "level as it is", axis: "re the axis", window: "re listening window", "0": "not smoothed", "24": "1/24 octave", "12": "1/12 octave",
       "6": "1/6 octave", "3": "1/3 octave", system: "together", horizontal: "horizontal", vertical: "vertical", diagonal: "45°",
     } as Record<string, string>,
     pairChoice: (n: number) => `${n + 1}`,
