@@ -1,6 +1,6 @@
 import { defineConfig } from "vite";
 
-/** The page is one script, one style sheet, and a second script that is fetched with the first solid view. */
+/** The page is one script and one style sheet; a second script and its library are fetched with the first solid view. */
 export default defineConfig({
   base: "./",
   publicDir: false,
@@ -13,8 +13,13 @@ export default defineConfig({
     target: "es2022",
     sourcemap: false,
     chunkSizeWarningLimit: 700,
-    rollupOptions: {
-      output: { entryFileNames: "assets/page-[hash].js", chunkFileNames: "assets/[name]-[hash].js", assetFileNames: "assets/[name]-[hash][extname]" },
+    rolldownOptions: {
+      output: {
+        entryFileNames: "assets/page-[hash].js",
+        chunkFileNames: "assets/[name]-[hash].js",
+        assetFileNames: "assets/[name]-[hash][extname]",
+        codeSplitting: { groups: [{ name: "three", test: /node_modules[\\/]three/ }] },
+      },
     },
   },
 });

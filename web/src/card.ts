@@ -185,16 +185,18 @@ export class Card {
     const provisional = head.provisional;
     this.element.dataset["state"] = provisional ? (provisional.exact ? "exact" : "provisional") : isOld ? "old" : head.state;
     const parts: string[] = [];
-    parts.push(isOld ? W.answer.old(head.revision, now) : W.answer.current(head.revision));
+    const isWish = provisional !== null && provisional.seq !== null && this.desk.wishing !== null;
+    parts.push(isOld ? W.answer.old(head.revision, now) : isWish ? W.answer.wish(head.revision) : W.answer.current(head.revision));
     if (provisional) {
-      parts.push(W.answer.provisional, provisional.exact ? W.answer.exact : provisional.model);
-      if (!provisional.exact && provisional.from !== null && provisional.from !== undefined) parts.push(W.answer.difference(provisional.from));
-      if (provisional.band_hz) parts.push(W.answer.band(hertz(provisional.band_hz[0]), hertz(provisional.band_hz[1]), provisional.frequencies));
+      const model = W.answer.models[provisional.model] ?? provisional.model;
+      const on = provisional.from !== null && provisional.from !== undefined && !isWish ? ` ${W.answer.on(provisional.from)}` : "";
+      const band = provisional.band_hz ? W.answer.band(hertz(provisional.band_hz[0]), hertz(provisional.band_hz[1]), provisional.frequencies) : "";
+      parts.push(provisional.exact ? W.answer.exact : `${W.answer.provisional}: ${model}${on}${band ? `, ${band}` : ""}`);
     } else parts.push(head.state === "solved" ? W.history.solved : head.state === "unsolved" ? W.history.unsolved : "");
     const laidOver = [...shown.pinned.keys()].sort((a, b) => a - b);
     if (laidOver.length) parts.push(this.less === null ? W.answer.laid(laidOver.join(", ")) : W.answer.difference(this.less));
     this.stamp.textContent = parts.filter(Boolean).join(" · ");
-    this.stamp.title = provisional?.words ?? "";
+    this.stamp.title = provisional?.words ?? this.stamp.textContent;
   }
 
   private showFigures(current: Picture): void {

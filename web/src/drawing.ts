@@ -10,6 +10,7 @@ type Tab = "sheet" | ViewName | "solid";
 const TABS: Tab[] = ["sheet", "side", "front", "solid"];
 const PAD = 26;
 const REST_MS = 600;
+const REACH = 14;
 
 interface Placed {
   view: ViewName;
@@ -53,6 +54,7 @@ export class Drawing {
       this.redraw();
       this.solid?.resize();
     }).observe(this.host);
+    this.svg.addEventListener("pointerdown", (event) => this.grab(event));
     this.svg.addEventListener("pointermove", (event) => this.pull(event));
     this.svg.addEventListener("pointerup", () => this.drop());
     this.svg.addEventListener("pointercancel", () => this.giveUp());
@@ -162,10 +164,11 @@ export class Drawing {
       const text = this.textOf(handle);
       const label = knob.querySelector("text")!;
       label.textContent = `${handle.label} ${text}`;
-      const room = (label.textContent.length + 1) * 6.2;
-      const right = x + room + 14 < this.host.clientWidth;
-      label.setAttribute("x", String(right ? 12 : -12));
-      label.setAttribute("text-anchor", right ? "start" : "end");
+      const room = label.textContent.length * 6.4;
+      const width = this.host.clientWidth;
+      label.setAttribute("x", String(Math.max(6 - x, Math.min(12, width - 6 - room - x))));
+      label.setAttribute("y", String(y < 30 ? 22 : -11));
+      (knob as SVGGElement & { at?: [number, number] }).at = [x, y];
       knob.setAttribute("aria-label", `${handle.label}, ${handle.path.split(".").slice(0, -1).join(" ")}`);
       knob.setAttribute("aria-valuetext", text);
       knob.setAttribute("aria-valuenow", String(this.wished.get(handle.path) ?? this.desk.field(handle.path)?.value ?? 0));
@@ -185,23 +188,34 @@ export class Drawing {
   }
 
   private knob(key: string, first: Handle): SVGGElement {
-    const knob = s("g", { class: "knob", tabindex: "0", role: "slider", "data-path": first.path }, s("circle", { r: 13, class: "reach" }), s("path", { d: "M-6 0L0 -6L6 0L0 6z" }), s("text", { y: -8 }));
+    const knob = s("g", { class: "knob", tabindex: "0", role: "slider", "data-path": first.path }, s("circle", { r: 11, class: "reach" }), s("path", { d: "M-6 0L0 -6L6 0L0 6z" }), s("text", { y: -8 }));
     const handle = () => (knob as SVGGElement & { handle?: Handle }).handle ?? first;
     const along = Math.abs(first.along[0]) >= Math.abs(first.along[1]) ? "across" : "upright";
     knob.classList.add(along);
-    knob.addEventListener("pointerdown", (event) => {
-      event.preventDefault();
-      knob.focus();
-      const value = this.desk.field(handle().path)?.value;
-      if (typeof value !== "number") return;
-      this.svg.setPointerCapture(event.pointerId);
-      knob.toggleAttribute("data-held", true);
-      this.held = { handle: handle(), x: event.clientX, y: event.clientY, value, scale: this.scale };
-    });
     knob.addEventListener("keydown", (event) => this.key(event, handle()));
     this.svg.append(knob);
     this.knobs.set(key, knob);
     return knob;
+  }
+
+  /** The diamond nearest to the pointer: they may stand close together. */
+  private grab(event: PointerEvent): void {
+    const box = this.svg.getBoundingClientRect();
+    let best: { knob: SVGGElement & { handle?: Handle }; distance: number } | null = null;
+    for (const knob of this.knobs.values()) {
+      const at = (knob as SVGGElement & { at?: [number, number] }).at ?? [-99, -99];
+      const distance = Math.hypot(event.clientX - box.left - at[0], event.clientY - box.top - at[1]);
+      if (distance < REACH && (!best || distance < best.distance)) best = { knob, distance };
+    }
+    const handle = best?.knob.handle;
+    const value = handle ? this.desk.field(handle.path)?.value : null;
+    if (!best || !handle || typeof value !== "number") return;
+    event.preventDefault();
+    best.knob.focus();
+    this.svg.setPointerCapture(event.pointerId);
+    best.knob.toggleAttribute("data-held", true);
+    this.svg.append(best.knob);
+    this.held = { handle, x: event.clientX, y: event.clientY, value, scale: this.scale };
   }
 
   private pull(event: PointerEvent): void {
@@ -232,6 +246,7 @@ export class Drawing {
   private async accept(): Promise<void> {
     window.clearTimeout(this.timer);
     this.timer = 0;
+    if ([...this.wished].every(([path, value]) => this.desk.field(path)?.value === value)) return this.giveUp();
     const refused = await this.desk.accept().catch(() => null);
     this.wished.clear();
     if (refused) {

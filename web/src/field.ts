@@ -117,6 +117,7 @@ export class FieldRow {
     window.clearTimeout(this.timer);
     this.timer = 0;
     if (this.wished === null) return;
+    if (this.wished === this.field.value) return this.restore(false);
     const text = this.value;
     this.finish(await this.desk.accept().catch(unanswered), text);
   }
@@ -138,7 +139,7 @@ export class FieldRow {
     this.clearRule();
   }
 
-  private restore(): void {
+  private restore(focus = true): void {
     window.clearTimeout(this.timer);
     this.timer = 0;
     this.typed = false;
@@ -146,7 +147,7 @@ export class FieldRow {
     this.desk.release();
     this.put(this.field.text);
     this.clearRule();
-    this.input.focus();
+    if (focus) this.input.focus();
   }
 
   private clearRule(): void {

@@ -35,13 +35,17 @@ def open_workbench(
 
     from evenfield.workbench.app import LARGEST_MESSAGE, make_app
     from evenfield.workbench.guard import new_token
+    from evenfield.workbench.key import keep_key, kept_key
 
     folder, first = place_of(Path(target))
+    last = kept_key(folder)
     bench = Bench(folder, first)
     bench.solve_at_rest = solve
-    with bound_socket(port) as listening:
+    with again_or_free(port, last) as listening:
         number = listening.getsockname()[1]
-        token = new_token()
+        # the same place and key as before: a page left open goes on; on another port, a new key
+        token = last[1] if last is not None and last[0] == number else new_token()
+        keep_key(folder, number, token)
         app = make_app(bench, number, token)
         config = uvicorn.Config(
             app, log_level="warning", access_log=False, ws_max_size=LARGEST_MESSAGE, ws_per_message_deflate=False,
@@ -74,6 +78,14 @@ def bound_socket(port: int) -> socket.socket:
         found.close()
         raise DataError(message("--port", "free", f"{port}: {error.strerror}", fix="no --port, which picks a free one")) from None
     return found
+
+
+def again_or_free(port: int, last: tuple[int, str] | None) -> socket.socket:
+    """The port asked for; else that of the last start where it is free, else any free one."""
+    if port == 0 and last is not None:
+        with contextlib.suppress(DataError):
+            return bound_socket(last[0])
+    return bound_socket(port)
 
 
 def make_server(config: uvicorn.Config, ready: Callable[[], object]) -> uvicorn.Server:
