@@ -1,4 +1,4 @@
-"""Port and token of a folder's workbench, kept so that a page still open finds the server again after it was stopped or killed."""
+"""Port and token of a folder's workbench, kept so that an open page finds the server again after it was stopped or killed."""
 
 from __future__ import annotations
 

@@ -102,7 +102,7 @@ def find_rooms(prediction: Prediction, folder: Path, text: str, options: dict[st
     from evenfield.workbench.pictures.rooms import room_pictures
 
     given = dict(prediction.design.rooms or {})
-    names = tuple(given.get("ensembles") or ("studios", "living-rooms"))
+    names = tuple(options.get("ensembles") or given.get("ensembles") or ("studios", "living-rooms"))
     progress.start(len(names), "Rooms")
     for name in names:
         began = time.perf_counter()
