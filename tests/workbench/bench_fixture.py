@@ -1,7 +1,7 @@
 """A workbench to talk to: a small design with comments, a made-up solved field, a server in a process of its own, a page's voice.
 
-The field is that of pistons in their places, closed form, with no claim to physics beyond plausibility: it stands in the store where
-a full solve would stand.
+The field is that of pistons in their places, closed form, with no claim to physics beyond plausibility: it stands in the store
+where a full solve would stand.
 """
 
 from __future__ import annotations
@@ -126,8 +126,12 @@ def solve(path: Path) -> None:
         turn = np.exp(1j * np.outer(v @ np.asarray(places[name]), k))
         strength = 2j * np.pi * f * air.density * areas[name] / (2 * np.pi)
         far.append(strength[None] * 2 * j1(u) / u * shade * turn)
-        load[i, i] = air.density * air.speed_of_sound * areas[name] * ((k * radius) ** 2 / 2 + 8j * k * radius / (3 * np.pi)) / (
-            1 + (k * radius) ** 2 / 2
+        load[i, i] = (
+            air.density
+            * air.speed_of_sound
+            * areas[name]
+            * ((k * radius) ** 2 / 2 + 8j * k * radius / (3 * np.pi))
+            / (1 + (k * radius) ** 2 / 2)
         )
     ones = np.ones(len(f))
     arrays = {

@@ -172,9 +172,9 @@ def test_a_drag_answers_provisionally_and_writes_nothing_until_accepted(page, de
     page.picture("polar")
     page.say(type="drag", seq=7, changes=[{"path": DEPTH, "value": 27}])
     shape, arrays = page.until(lambda h: h["type"] == "geometry" and h["provisional"] == {"seq": 7})
-    assert min(float(arrays[line["array"]][:, 0].min()) for line in shape["views"]["side"] if line["name"] == "tweeter.walls") == (
-        pytest.approx(-0.027, abs=1e-5)
-    )
+    assert min(
+        float(arrays[line["array"]][:, 0].min()) for line in shape["views"]["side"] if line["name"] == "tweeter.walls"
+    ) == (pytest.approx(-0.027, abs=1e-5))
     polar, _ = page.picture("polar", lambda h: h["provisional"] is not None)
     about = polar["provisional"]
     assert about["seq"] == 7 and about["model"] == "axisymmetric difference" and about["exact"] is False
@@ -214,11 +214,10 @@ def test_pinned_revisions_are_sent_beside_the_current_one(page):
     page.ask(type="pin", revision=first["revision"])
     page.ask(type="edit", path=GAIN, text="-8 dB")
     shown = {}
-    while len(shown) < 2:
+    while set(shown) != {True, False}:
         header, arrays = page.picture("ways", lambda h: h["state"] == "solved")
-        shown[header["current"]] = (header, arrays) if header["current"] and header["revision"] != first["revision"] else (header, arrays)
-        if header["current"] and header["revision"] == first["revision"]:
-            shown.pop(True)
+        if header["current"] is (header["revision"] != first["revision"]):
+            shown[header["current"]] = (header, arrays)
     pinned, old = shown[False]
     assert pinned["revision"] == first["revision"] and pinned["pinned"] is True
     assert old["level.tweeter"] == pytest.approx(before["level.tweeter"])
@@ -252,7 +251,9 @@ def test_an_exported_csv_holds_what_the_prediction_holds(page, design):
 
 def test_sections_are_added_and_taken_out_with_comments_kept(page, design):
     path = "ways.woofer.filters.sections"
-    assert page.ask(type="edit", path=f"{path}.+", text="{kind: peaking, frequency: 1 kHz, gain: -2 dB, q: 2}")["type"] == "accepted"
+    assert (
+        page.ask(type="edit", path=f"{path}.+", text="{kind: peaking, frequency: 1 kHz, gain: -2 dB, q: 2}")["type"] == "accepted"
+    )
     assert "        - {kind: peaking, frequency: 1 kHz, gain: -2 dB, q: 2}\n" in design.read_text(encoding="utf-8")
     assert page.ask(type="edit", path=f"{path}.2", text="")["type"] == "accepted"
     assert design.read_text(encoding="utf-8") == TEXT

@@ -53,7 +53,7 @@ def test_a_full_solve_is_seen_stopped_kept_and_resumed_even_after_a_kill(tmp_pat
         assert header["state"] == "unsolved" and "full solve" in header["reason"]
         number = page.ask(type="start", work="solve")["job"]
         seen, _ = page.until(lambda h: h["type"] == "progress" and h["done"] >= 3, 240)
-        assert seen["total"] > 40 and "Hz" in seen["what"] and seen["left_s"] is None or seen["left_s"] > 0
+        assert seen["total"] > 40 and "Hz" in seen["what"] and (seen["left_s"] is None or seen["left_s"] > 0)
         worker = worker_of(process)
         assert worker is not None
         page.ask(type="stop", job=number)

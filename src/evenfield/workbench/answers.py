@@ -18,6 +18,7 @@ from evenfield.loudspeaker.geometry import cabinet_of
 from evenfield.loudspeaker.load import Positions, _parse_yaml, _plain, design_from, located
 from evenfield.loudspeaker.predict import Foundation, Prediction, foundation_of, is_solved, predict_on
 from evenfield.loudspeaker.quick import Ground, QuickModel, Wish
+from evenfield.loudspeaker.revisions import name_of
 from evenfield.loudspeaker.store import Store
 from evenfield.shape.elements import VentOpening
 from evenfield.workbench.drawing import drawing_of
@@ -26,7 +27,6 @@ from evenfield.workbench.fields import Field, label_of, outline_of, with_value
 from evenfield.workbench.found import NEEDS, body_key, design_key, kept, kept_proposal
 from evenfield.workbench.frames import Header, encode, with_head
 from evenfield.workbench.pictures.picture import Picture
-from evenfield.workbench.texts import key_of_text
 
 Request = Mapping[str, Any]
 Reply = dict[str, Any]
@@ -183,7 +183,7 @@ class Answers:
 
     def read(self, name: str, text: str, keep: bool = True) -> tuple[Design, Any, Positions]:
         """Design, plain tree and positions of a text."""
-        key = key_of_text(text)
+        key = name_of(text)
         if key not in self._read:
             path = self.folder / name
             tree = _parse_yaml(text, path)
@@ -389,7 +389,7 @@ class Answers:
         """A solved design ready for quick answers. Raises Refusal where none is solved."""
         if not text:
             raise Refusal("Nothing is solved yet: a first full solve is needed before changes can be seen.")
-        key = key_of_text(text)
+        key = name_of(text)
         if key not in self._grounds:
             design, _, _ = self.read(name, text)
             _remember(self._grounds, key, Ground.of(design, self.foundation(design), self.folder), MOST_GROUNDS)
@@ -401,7 +401,7 @@ class Answers:
         began = time.perf_counter()
         design, _, _ = self.read(request["name"], request["text"])
         try:
-            key = (key_of_text(request["text"]), key_of_text(request.get("base") or ""))
+            key = (name_of(request["text"]), name_of(request.get("base") or ""))
             if self._resting is None or self._resting[0] != key:
                 ground = self.ground(request["name"], request.get("base") or "")
                 self._resting = (key, self.quick.wish(ground, design, self.folder))
@@ -413,7 +413,7 @@ class Answers:
 
     def prediction(self, name: str, text: str) -> Prediction | None:
         """The prediction of a solved design, or None."""
-        key = key_of_text(text)
+        key = name_of(text)
         if key in self._predictions:
             self._predictions.move_to_end(key)
             return self._predictions[key]

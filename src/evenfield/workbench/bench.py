@@ -175,7 +175,7 @@ class Bench:
     async def _solve_at_rest(self, desk: Desk) -> None:
         """Begin the full solve of a design that rests unsolved; an older one of the same design makes room."""
         now = asyncio.get_running_loop().time()
-        if not desk.solve_at_rest or not desk.text or now - desk.changed_at < REST or await desk.solved(desk.text):
+        if not desk.solve_at_rest or not desk.text or now - desk.changed_at < REST or await desk.solved(desk.number):
             return
         mine = [j for j in self.jobs.list if j.work == "solve" and j.design == desk.name]
         if any(j.text == desk.text for j in mine if j.state in ("waiting", "running", "stopping", "failed", "stopped")):

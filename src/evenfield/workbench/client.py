@@ -10,11 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenfield.base.errors import DataError, EvenfieldError
-from evenfield.loudspeaker.revisions import Revision
 from evenfield.workbench.desk import said
 from evenfield.workbench.frames import Arrays, encode, with_head
 from evenfield.workbench.outbox import Outbox
-from evenfield.workbench.thinker import CURRENT, DRAG, IDLE, PINNED
+from evenfield.workbench.thinker import CURRENT, DRAG, IDLE
 from evenfield.workbench.work import WORKS
 
 if TYPE_CHECKING:
@@ -100,25 +99,22 @@ class Client:
             return
         self.round += 1
         mine = self.round
-        shown = [(desk.revisions.get(desk.number), CURRENT)]
-        shown += [(r, PINNED) for r in desk.revisions.all() if r.pinned and r.number != desk.number]
-        for revision, urgency in shown:
+        for number, urgency in desk.shown():
             for picture in list(self.pictures):
                 if only is not None and picture["id"] != only:
                     continue
-                await self._show_picture(desk, picture, revision, urgency)
+                await self._show_picture(desk, picture, number, urgency)
                 if mine != self.round or desk is not self.desk:
                     return
 
-    async def _show_picture(self, desk: Desk, picture: Header, revision: Revision, urgency: int) -> None:
-        frame = await desk.frame(picture, revision, urgency)
+    async def _show_picture(self, desk: Desk, picture: Header, number: int, urgency: int) -> None:
+        frame = await desk.frame(picture, number, urgency)
         if frame is None or desk is not self.desk or picture not in self.pictures:
             return
         head = {
-            "id": picture["id"], "revision": revision.number, "current": revision.number == desk.number,
-            "pinned": revision.pinned,
+            "id": picture["id"], "revision": number, "current": number == desk.number, "pinned": desk.headings[number].pinned,
         }  # fmt: skip
-        self.outbox.put(with_head(frame, head), ("picture", picture["id"], revision.number))
+        self.outbox.put(with_head(frame, head), ("picture", picture["id"], number))
 
     def _desk(self) -> Desk:
         if self.desk is None:
@@ -210,8 +206,8 @@ class Client:
         desk = self._desk()
         base = await desk.basis(desk.number)
         request = {
-            "do": "drag", "name": desk.name, "text": desk.text, "base": base.text if base else "",
-            "from": base.number if base else None,
+            "do": "drag", "name": desk.name, "text": desk.text, "base": "" if base is None else desk.text_of(base),
+            "from": base,
             "changes": changes, "seq": seq, "revision": desk.number, "pictures": self.pictures,
         }  # fmt: skip
 
@@ -255,14 +251,14 @@ class Client:
     async def on_note(self, header: Header) -> Header:
         """A revision's note."""
         desk = self._desk()
-        desk.revisions.annotate(int(header["revision"]), str(header["text"])[:2000])
+        desk.annotate(int(header["revision"]), str(header["text"])[:2000])
         desk.tell(desk.revisions_message())
         return {"type": "accepted", "revision": int(header["revision"])}
 
     async def on_pin(self, header: Header, pinned: bool = True) -> Header:
         """Show a revision beside the current one."""
         desk = self._desk()
-        desk.revisions.pin(int(header["revision"]), pinned)
+        desk.pin(int(header["revision"]), pinned)
         for client in desk.clients:
             client.send(desk.revisions_message(), subject="revisions")
             client.start(client.show_pictures())
@@ -306,7 +302,7 @@ class Client:
         """What a change did."""
         desk = self._desk()
         numbers = [int(header["from"]), int(header["to"])]
-        texts = [desk.revisions.get(n).text for n in numbers]
+        texts = [desk.text_of(n) for n in numbers]
         request = {"do": "changes", "name": desk.name, "before": texts[0], "after": texts[1], "numbers": numbers}
         reply = await self.bench.thinker.ask(request, CURRENT)
         return _answer(reply, {"type": "changes", "from": numbers[0], "to": numbers[1]})
@@ -318,7 +314,7 @@ class Client:
         kind, options = str(header["picture"]["kind"]), dict(header["picture"].get("options") or {})
         if header.get("format", "csv") != "csv":
             raise DataError("format must be csv: pictures are drawn by the page.")
-        request = {"do": "export", "name": desk.name, "text": desk.revisions.get(number).text, "kind": kind, "options": options}
+        request = {"do": "export", "name": desk.name, "text": desk.text_of(number), "kind": kind, "options": options}
         reply = await self.bench.thinker.ask(request, CURRENT)
         if reply is None or "csv" not in reply:
             return _answer(reply, {})
@@ -332,8 +328,8 @@ class Client:
         """The printed report, made beside."""
         desk = self._desk()
         number = int(header.get("revision") or desk.number)
-        text = desk.revisions.get(number).text
-        if not await desk.solved(text):
+        text = desk.text_of(number)
+        if not await desk.solved(number):
             raise DataError(f"Revision {number} is not solved yet: a report shows solved results only.")
         job = self.bench.jobs.start(
             "report", desk.name, number, text, {"folder": str(self.bench.out), "stem": f"{desk.path.stem}-r{number}"}

@@ -6,22 +6,31 @@ import asyncio
 import getpass
 import json
 from collections import OrderedDict
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from evenfield.base.errors import DataError, EvenfieldError
+from evenfield.base.errors import DataError
 from evenfield.base.files import write_whole
-from evenfield.loudspeaker.revisions import Revision, Revisions
+from evenfield.loudspeaker.revisions import Heading, Revision, Revisions, name_of
 from evenfield.loudspeaker.store import Store
-from evenfield.workbench.texts import key_of_text
-from evenfield.workbench.thinker import CURRENT, EDIT, IDLE, PINNED, Thinker
+from evenfield.workbench.thinker import CURRENT, EDIT, PINNED, Thinker
 
 if TYPE_CHECKING:
     from evenfield.workbench.client import Client
 
 Header = dict[str, Any]
 
-FRAMES_KEPT = 96 * 1024 * 1024
+LISTED = 200
+"""Revisions that are listed, besides the pinned ones."""
+
+ASK_AGAIN = 5.0
+"""s"""
+
+FARTHEST_BASIS = 60
+"""Revisions back to look for a solved one."""
+
+FRAMES_KEPT = 24 * 1024 * 1024
 """Bytes of pictures kept to be sent again."""
 
 
@@ -45,7 +54,9 @@ class Desk:
         self.file: Header = {"state": "good", "error": "", "line": None}
         self.solve_at_rest = True
         self.changed_at = 0.0
+        self.headings: dict[int, Heading] = {}
         self._solved: dict[str, bool] = {}
+        self._asked_at: dict[str, float] = {}
         self._frames: OrderedDict[tuple[str, ...], bytes] = OrderedDict()
         self._frames_size = 0
         self._seen: tuple[int, int] | None = None
@@ -57,6 +68,7 @@ class Desk:
         """Read the file and find, or begin, its revisions. Raises EvenfieldError when nothing usable is found."""
         async with self.lock:
             current = self.revisions.current()
+            self.headings = {h.number: h for h in self.revisions.headings()}
             text = self._read_disk()
             if text is None:
                 raise DataError(f"The design file must exist, got {self.name}.")
@@ -77,7 +89,8 @@ class Desk:
 
     def _stand(self, revision: Revision, reply: Header) -> None:
         self.text, self.number, self.state = revision.text, revision.number, reply["state"]
-        self._solved[key_of_text(revision.text)] = bool(reply["solved"])
+        self.headings[revision.number] = revision
+        self._solved[revision.key] = bool(reply["solved"])
         self.changed_at = asyncio.get_running_loop().time()
 
     def _read_disk(self) -> str | None:
@@ -252,7 +265,7 @@ class Desk:
     def state_message(self) -> Header:
         """The `state` message."""
         undo, redo = self.revisions.can()
-        solved = self._solved.get(key_of_text(self.text), False)
+        solved = self._solved.get(name_of(self.text), False)
         return {
             "type": "state", "design": self.name, "revision": self.number, "is_solved": solved, "can_undo": undo,
             "can_redo": redo,
@@ -260,10 +273,12 @@ class Desk:
         }  # fmt: skip
 
     def revisions_message(self) -> Header:
-        """The `revisions` message."""
+        """The `revisions` message: the newest, and those that are pinned."""
         listed = []
-        for r in reversed(self.revisions.all()):
-            solved = self._solved.get(key_of_text(r.text))
+        newest = sorted(self.headings, reverse=True)
+        shown = [n for i, n in enumerate(newest) if i < LISTED or self.headings[n].pinned or n == self.number]
+        for r in (self.headings[n] for n in shown):
+            solved = self._solved.get(r.key)
             state = {True: "solved", False: "unsolved", None: "unknown"}[solved]
             listed.append(
                 {
@@ -271,40 +286,61 @@ class Desk:
                     "current": r.number == self.number, "parent": r.parent, "state": state,
                 }
             )  # fmt: skip
-        return {"type": "revisions", "list": listed}
+        return {"type": "revisions", "list": listed, "count": len(self.headings)}
+
+    def annotate(self, number: int, note: str) -> None:
+        """Set a revision's note. Raises DataError for an unknown number."""
+        self.revisions.annotate(number, note)
+        self.headings[number] = replace(self.headings[number], note=note)
+
+    def pin(self, number: int, pinned: bool) -> None:
+        """Pin a revision, or take the pin out. Raises DataError for an unknown number."""
+        self.revisions.pin(number, pinned)
+        self.headings[number] = replace(self.headings[number], pinned=pinned)
+
+    def shown(self) -> list[tuple[int, int]]:
+        """(number, urgency) of the current revision and the pinned ones."""
+        pinned = [n for n in sorted(self.headings, reverse=True) if self.headings[n].pinned and n != self.number]
+        return [(self.number, CURRENT), *((n, PINNED) for n in pinned)]
+
+    def text_of(self, number: int) -> str:
+        """A revision's text. Raises DataError for an unknown number."""
+        return self.text if number == self.number else self.revisions.get(number).text
 
     # --- asking
 
-    async def solved(self, text: str) -> bool:
-        """Whether the body of a text is solved."""
-        key = key_of_text(text)
-        if not self._solved.get(key):
-            reply = await self._ask({"do": "solved", "text": text}, CURRENT)
+    async def solved(self, number: int) -> bool:
+        """Whether the body of a revision is solved; what was not is asked again after a while, for others solve too."""
+        key, now = self.headings[number].key, asyncio.get_running_loop().time()
+        if not self._solved.get(key) and now - self._asked_at.get(key, -ASK_AGAIN) >= ASK_AGAIN:
+            self._asked_at[key] = now
+            reply = await self._ask({"do": "solved", "text": self.text_of(number)}, CURRENT)
             self._solved[key] = bool(reply.get("solved"))
-        return self._solved[key]
+        return self._solved.get(key, False)
 
-    async def basis(self, number: int) -> Revision | None:
+    async def basis(self, number: int) -> int | None:
         """The nearest solved revision at or before one, along its parents."""
-        by_number = {r.number: r for r in self.revisions.all()}
         step: int | None = number
-        while step is not None and step in by_number:
-            if await self.solved(by_number[step].text):
-                return by_number[step]
-            step = by_number[step].parent
+        for _ in range(FARTHEST_BASIS):
+            if step is None or step not in self.headings:
+                return None
+            if await self.solved(step):
+                return step
+            step = self.headings[step].parent
         return None
 
-    async def frame(self, picture: Header, revision: Revision, urgency: int) -> bytes | None:
+    async def frame(self, picture: Header, number: int, urgency: int) -> bytes | None:
         """The frame of one picture of one revision, from memory or asked for; None when a newer wish replaced it."""
-        text = revision.text
-        base = await self.basis(revision.number)
-        base_text = "" if base is None or base.text == text else base.text
-        key = (key_of_text(text), key_of_text(base_text), picture["kind"], json.dumps(picture["options"], sort_keys=True))
+        heading, base = self.headings[number], await self.basis(number)
+        base_key = "" if base is None or base == number else self.headings[base].key
+        key = (heading.key, base_key, picture["kind"], json.dumps(picture["options"], sort_keys=True))
         if key in self._frames:
             self._frames.move_to_end(key)
             return self._frames[key]
         request = {
-            "do": "picture", "name": self.name, "text": text, "base": base_text, "from": base.number if base else None,
-            "kind": picture["kind"], "options": picture["options"], "head": {},
+            "do": "picture", "name": self.name, "text": self.text_of(number), "kind": picture["kind"],
+            "options": picture["options"],
+            "base": "" if base is None or not base_key else self.text_of(base), "from": base, "head": {},
         }  # fmt: skip
         reply = await self.thinker.ask(request, urgency)
         if reply is None or "frame" not in reply:
@@ -323,7 +359,8 @@ class Desk:
         """Pictures are asked for anew, and so is what is solved."""
         self._frames.clear()
         self._frames_size = 0
-        self._solved.clear()
+        self._solved = {key: True for key, solved in self._solved.items() if solved}
+        self._asked_at.clear()
 
     async def _look(self, text: str) -> Header:
         return await self._ask({"do": "look", "text": text}, EDIT)
@@ -357,6 +394,3 @@ def _who() -> str:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):
         return "page"
-
-
-__all__ = ["IDLE", "PINNED", "Desk", "EvenfieldError", "said"]
