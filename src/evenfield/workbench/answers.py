@@ -54,6 +54,7 @@ class Answers:
         self._read: OrderedDict[str, tuple[Design, Any, Positions]] = OrderedDict()
         self._foundations: OrderedDict[str, Foundation] = OrderedDict()
         self._predictions: OrderedDict[str, Prediction] = OrderedDict()
+        self._drawings: OrderedDict[str, bytes] = OrderedDict()
         self._grounds: OrderedDict[str, Ground] = OrderedDict()
         self._resting: tuple[tuple[str, str], Wish] | None = None
         self.quick = QuickModel()
@@ -207,8 +208,11 @@ class Answers:
     def do_geometry(self, request: Request) -> Iterator[Reply]:
         """The drawing."""
         design, _, _ = self.read(request["name"], request["text"])
-        header, arrays = drawing_of(design, bool(request.get("body")))
-        yield {"frame": encode({"type": "geometry"} | request["head"] | header, arrays)}
+        key = body_key(design, self.folder)
+        if key not in self._drawings:
+            header, arrays = drawing_of(design, True)
+            _remember(self._drawings, key, encode({"type": "geometry"} | header, arrays), MOST_FOUNDATIONS)
+        yield {"frame": with_head(self._drawings[key], request["head"])}
 
     def do_picture(self, request: Request) -> Iterator[Reply]:
         """One picture of a design as it stands."""

@@ -87,7 +87,7 @@ class Client:
         if not desk.text:
             return
         head = {"revision": desk.number, "provisional": None}
-        request = {"do": "geometry", "name": desk.name, "text": desk.text, "body": True, "head": head}
+        request = {"do": "geometry", "name": desk.name, "text": desk.text, "head": head}
         reply = await self.bench.thinker.ask(request, CURRENT, ("geometry", self.number))
         if reply and "frame" in reply and desk is self.desk:
             self.outbox.put(reply["frame"], "geometry")
