@@ -249,12 +249,12 @@ export class Card {
     const selects = Object.entries(entry?.options ?? {}).map(([name, choice]) => {
       let choices = choice.choices;
       if (name === "of") choices = [...choices.filter((c) => !ways.includes(c)), ...ways];
-      if (name === "way" && choices.length === 0) choices = ways;
-      if (name === "measured") choices = this.desk.measured.map((m) => m.measured);
+      if (name === "way") choices = ways;
+      if (name === "of") choices = [...choices, ...this.desk.measured.map((m) => `measured:${m.measured}`)];
       if (name === "pair") choices = choices.slice(0, Math.max(1, ways.length - 1));
       if (choices.length < 2) return null;
-      const words = (c: string) => (name === "pair" ? W.answer.pairChoice(Number(c)) : (this.desk.measured.find((m) => m.measured === c)?.name ?? W.answer.choice[c] ?? c));
-      const now = this.tile.options[name] ?? choice.default;
+      const words = (c: string) => (name === "pair" ? W.answer.pairChoice(Number(c)) : (this.desk.measured.find((m) => `measured:${m.measured}` === c)?.name ?? W.answer.choice[c] ?? c));
+      const now = this.tile.options[name] ?? (name === "way" ? ways[0] : choice.default);
       const select = h("select", { "data-option": name }, ...choices.map((c) => h("option", { value: c, selected: c === now }, words(c))));
       select.addEventListener("change", () => {
         this.tile.options = { ...this.tile.options, [name]: select.value };
@@ -285,10 +285,16 @@ export class Card {
           button(W.answer.copy, () => void copyTable(this.desk, this.tile)),
         ]
       : [];
-    clear(this.menu, h("div", { class: "menu-row" }, ...sizes), ...this.levels(picture), this.panels(picture), this.lessOf(), h("div", { class: "menu-row" }, ...files));
+    clear(this.menu, h("div", { class: "menu-row" }, ...sizes), ...this.levels(picture), this.panels(picture), this.lessOf(), h("div", { class: "menu-row" }, ...files), this.sets());
     this.menu.hidden = false;
     more.setAttribute("aria-expanded", "true");
     this.menu.querySelector<HTMLElement>("button")?.focus();
+  }
+
+  private sets(): HTMLElement | null {
+    if (this.tile.kind !== "measured" || !this.desk.measured.length) return null;
+    const off = (m: { measured: string; name: string }) => h("button", { type: "button", click: () => this.desk.tell({ type: "forget", measured: m.measured }) }, `${W.drop.forget}: ${m.name}`);
+    return h("div", { class: "menu-row" }, ...this.desk.measured.map(off));
   }
 
   private closeMenu(more: HTMLElement): void {

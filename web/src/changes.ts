@@ -77,7 +77,7 @@ function figure(value: number | string | null, unit: string): string {
 function rows(title: string, head: string[], body: string[][], states: string[] = []): HTMLElement {
   return h(
     "table", {},
-    h("thead", {}, h("tr", {}, ...head.map((t, i) => h("th", { scope: "col" }, i === 0 ? title : t)))),
+    h("thead", {}, h("tr", {}, ...head.map((t, i) => (i === 0 || t ? h("th", { scope: "col" }, i === 0 ? title : t) : h("td", {}))))),
     h("tbody", {}, ...body.map((row, k) => h("tr", { "data-state": states[k] ?? "" }, ...row.map((text, i) => (i === 0 ? h("th", { scope: "row" }, text) : h("td", {}, text)))))),
   );
 }

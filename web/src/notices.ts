@@ -1,11 +1,11 @@
 /** What stands over the sheet: lost server, conflict, keys, dropped files. */
 
 import type { Desk } from "./desk";
-import { announce, clear, h } from "./dom";
+import { clear, h } from "./dom";
 import type { Conflict } from "./messages";
 import { W } from "./words";
 
-const KINDS = /\.(sofa|csv|txt|wav|zip)$/i;
+const KINDS = /\.(sofa|csv|nc|wav)$/i;
 
 export class Notices {
   readonly line = h("div", { class: "notice", role: "status", hidden: true });
@@ -26,7 +26,8 @@ export class Notices {
 
   say(words: string, stays = false): void {
     window.clearTimeout(this.timer);
-    clear(this.line, words);
+    const away = h("button", { type: "button", class: "icon", "aria-label": W.history.close, click: () => (this.line.hidden = true) }, "×");
+    clear(this.line, h("span", {}, words), away);
     this.line.hidden = false;
     if (!stays) this.timer = window.setTimeout(() => (this.line.hidden = true), 6000);
   }
@@ -77,25 +78,39 @@ export class Notices {
       if (!carries(event)) return;
       event.preventDefault();
       place.hidden = true;
-      for (const file of event.dataTransfer?.files ?? []) void this.upload(file);
+      void this.upload([...(event.dataTransfer?.files ?? [])]);
     });
   }
 
   /** Too large or of no known kind: refused before a byte is read. */
-  async upload(file: File): Promise<void> {
+  async upload(files: File[]): Promise<void> {
     const limit = this.desk.welcome?.drop_limit_bytes ?? 0;
-    if (file.size > limit) return this.say(W.drop.big(file.name, Math.floor(limit / 1e6)));
-    if (!KINDS.test(file.name)) return this.say(W.drop.kind(file.name));
-    this.say(W.drop.reading(file.name), true);
+    for (const file of files) {
+      if (file.size > limit) return this.say(W.drop.big(file.name, Math.floor(limit / 2 ** 20)), true);
+      if (!KINDS.test(file.name)) return this.say(W.drop.kind(file.name), true);
+    }
+    const name = files[0]?.name ?? "";
+    this.say(W.drop.reading(name), true);
     try {
-      const answer = await fetch(`/drop?name=${encodeURIComponent(file.name)}`, { method: "POST", body: file, headers: { Authorization: `Bearer ${this.desk.token}` } });
+      const answer = await this.post(files);
       const said = (await answer.json().catch(() => ({}))) as { error?: string };
-      this.say(answer.ok ? W.drop.added(file.name) : W.drop.failed(file.name, said.error ?? answer.statusText));
+      this.say(answer.ok ? W.drop.added(name) : W.drop.failed(name, said.error ?? answer.statusText), !answer.ok);
       if (answer.ok) this.added.say();
     } catch {
       this.say(W.link.lost);
     }
-    announce(this.line.textContent ?? "");
+  }
+
+  /** One file by itself; several as one set, closed by a request without a name. */
+  private async post(files: File[]): Promise<Response> {
+    const headers = { Authorization: `Bearer ${this.desk.token}` };
+    if (files.length === 1) return fetch(`/drop?name=${encodeURIComponent(files[0]!.name)}`, { method: "POST", body: files[0]!, headers });
+    const word = Math.random().toString(36).slice(2, 12);
+    for (const file of files) {
+      const answer = await fetch(`/drop?set=${word}&name=${encodeURIComponent(file.name)}`, { method: "POST", body: file, headers });
+      if (!answer.ok) return answer;
+    }
+    return fetch(`/drop?set=${word}`, { method: "POST", body: "", headers });
   }
 
   readonly added = { say: () => {} };

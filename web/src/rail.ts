@@ -80,7 +80,10 @@ export class Rail {
   }
 
   private section(section: Section, wanted: string, titled: boolean): HTMLElement | null {
-    const match = (f: Field) => `${section.label} ${f.label} ${f.path}`.toLowerCase().includes(wanted);
+    const match = (f: Field) => {
+      const words = `${section.label} ${f.label} ${f.path}`.toLowerCase();
+      return wanted.split(/\s+/).every((w) => words.includes(w));
+    };
     const fields = wanted ? section.fields.filter(match) : section.fields;
     if (!fields.length) return null;
     const first = wanted ? fields : fields.filter((f) => f.governing);

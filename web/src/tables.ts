@@ -34,7 +34,7 @@ export class TableView {
 function table(head: PictureHead, laid: PictureHead[]): HTMLTableElement {
   const columns = head.columns!.map((c, i) => ({ ...c, i })).filter(({ i }) => head.rows!.some((r) => r[i] !== ""));
   const found = columns.find((c) => c.key === "found" || c.key === "value");
-  const th = (text: string, align: string) => h("th", { scope: "col", class: align }, text);
+  const th = (text: string, align: string) => (text ? h("th", { scope: "col", class: align }, text) : h("td", {}, h("span", { class: "unseen" }, W.answer.state)));
   const body = h("tbody");
   let group = "";
   head.rows!.forEach((row, k) => {

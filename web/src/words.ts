@@ -92,7 +92,7 @@ export const W = {
     pairChoice: (n: number) => `${n + 1}`,
     start: { rooms: "Reckon the rooms", motors: "Solve the motors", filters: "Fit the filters", solve: "Solve in full" } as Record<string, string>,
     group: { met: "met", "not met": "not met", "not judged": "not judged" } as Record<string, string>,
-    foundIn: (n: number) => `Found in ${n}`,
+    state: "State", foundIn: (n: number) => `Found in ${n}`,
     below: "below", target: "target", crossover: (f: string) => `Crossover at ${f}; arrow keys move it`, fixed: "cannot be moved here",
   },
   history: {
@@ -116,7 +116,7 @@ export const W = {
   },
   drop: {
     here: "Drop a measured set (SOFA, CSV, WAV) to see it beside the prediction", big: (name: string, mb: number) => `${name} is larger than the ${mb} MB that are accepted; it was not read.`,
-    kind: (name: string) => `${name}: SOFA, CSV, TXT, WAV or ZIP is expected.`, reading: (name: string) => `Reading ${name}…`,
+    kind: (name: string) => `${name}: a SOFA, CSV, NetCDF or WAV file is expected.`, reading: (name: string) => `Reading ${name}…`,
     added: (name: string) => `${name} stands beside the prediction.`, forget: "Take off the table", failed: (name: string, why: string) => `${name}: ${why}`,
   },
   keys: {
