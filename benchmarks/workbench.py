@@ -1,8 +1,8 @@
 """The workbench: from a drag to its new picture, first pictures, stop, and what thousands of edits cost in memory.
 
-Talks to a server of its own as a page does, on Ketch with its field solved (a full solve first, where the store is empty: minutes).
-`EVENFIELD_STORE` names a folder whose `.evenfield` already holds it; `EVENFIELD_EDITS` the number of edits (default 400; the figure
-to reach is stated for 5000).
+Talks to a server of its own as a page does, on Ketch with its field solved (a full solve first, where the store is empty:
+minutes). `EVENFIELD_STORE` names a folder whose `.evenfield` already holds it; `EVENFIELD_EDITS` the number of edits (default
+400; the figure to reach is stated for 5000).
 """
 
 from __future__ import annotations

@@ -90,18 +90,19 @@ def test_circuits_filters_and_sums_are_exact(ground, model, tree, values):
 
 
 def test_a_moved_way_keeps_its_pattern_and_changes_its_path(ground, model, tree):
-    design = changed(tree, ways__tweeter__place__z="70 mm", ways__woofer__filters__gain="-119 dB")
-    quick, said = model.answer(ground, design)
-    assert said.exact is False and "tweeter moved" in said.words
-    assert quick.ways["tweeter"].origin == pytest.approx((0, 0, 0.07))
+    quiet = {"ways__woofer__filters__gain": "-119 dB"}
+    wish = model.wish(ground, changed(tree, ways__tweeter__place__z="70 mm", **quiet))
+    assert wish.said.exact is False and "tweeter moved" in wish.said.words
+    assert wish.early.ways["tweeter"].origin == pytest.approx((0, 0, 0.07))
     # alone, and heard about its own origin, it sounds as before
-    before, _ = model.answer(ground, changed(tree, ways__woofer__filters__gain="-119 dB"))
-    assert quick.system.on_axis() == pytest.approx(before.system.on_axis(), rel=1e-4)
+    before = model.wish(ground, changed(tree, **quiet)).early
+    heard = before.frequency > 500
+    assert np.abs(wish.early.system.on_axis() / before.system.on_axis() - 1)[heard].max() < 1e-4
     # the woofer, heard about the moved origin, has another path: that of geometry
-    quick, _ = model.answer(ground, changed(tree, ways__tweeter__place__z="70 mm", ways__tweeter__filters__gain="-119 dB"))
+    quiet = {"ways__tweeter__filters__gain": "-119 dB"}
+    quick = model.wish(ground, changed(tree, ways__tweeter__place__z="70 mm", **quiet)).early
     k = 2 * np.pi * quick.frequency / quick.system.speed_of_sound
-    far = np.array([1.0, 0.0, 0.07])
-    there = pressure_at(quick.ways["woofer"], far) * quick.filters["woofer"] * np.exp(1j * k)
+    there = pressure_at(quick.ways["woofer"], np.array([1.0, 0.0, 0.07])) * quick.filters["woofer"] * np.exp(1j * k)
     band = quick.frequency < 2000
     assert np.abs(quick.system.on_axis() / there - 1)[band].max() < 0.02
 
