@@ -123,6 +123,39 @@ def _lobing():
     return 4.06, float(np.max(pair_lobing_db(np.linspace(0.6, 0.85, 500))))
 
 
+def _wall(profile, rounding=0.0008):
+    from evenfield.shape import Round, Throat, Waveguide
+
+    return Waveguide(Throat("t", 0.02), 0.02, 0.0, 0.06, Round(0.07), rounding, profile)
+
+
+def _frustum():
+    from evenfield.shape.strips import hollow, strips_of
+
+    volume = np.pi * 0.06 / 3 * (0.07**2 + 0.07 * 0.02 + 0.02**2)
+    return 1e6 * volume, 1e6 * hollow(strips_of(_wall("conical", 5e-5)))
+
+
+def _hyperboloid():
+    from evenfield.shape.strips import hollow, strips_of
+    from evenfield.shape.walls import wall
+
+    guide = _wall("oblate_spheroidal")
+    x, r = wall(guide, np.array([0.9]), np.zeros(1))
+    squared = (r[0, 0] ** 2 - 0.02**2) / (x[0, 0] + 0.06) ** 2
+    return 1e6 * np.pi * (0.02**2 * 0.06 + squared * 0.06**3 / 3), 1e6 * hollow(strips_of(guide))
+
+
+def _tractrix():
+    from evenfield.shape import PROFILES
+
+    x, r = PROFILES["tractrix"].wall(np.linspace(0, 1, 4001), 0.0125, 0.0, 0.3, np.array([0.12]), 0.012)
+    on = x[:, 0] < -0.03
+    slope = np.gradient(r[on, 0], x[on, 0])[1:-1]
+    tangent = r[on, 0][1:-1] * np.sqrt(1 + slope**-2.0)
+    return 1e3 * tangent[0], 1e3 * tangent[-1]
+
+
 MORSE = "Morse & Ingard, section 7.2 (series)"
 LIBRARY = "independent boundary-element library, three meshes extrapolated"
 THIELE = "Thiele 1961, Table I (read in secondary text, rounded)"
@@ -139,6 +172,9 @@ CHECKS = (
     Check("Cardioid, full-sphere directivity index", "closed form", "dB", 1e-6, _cardioid("sphere")),
     Check("Cardioid, two-orbit sound power of ANSI/CTA-2034-A", "the standard's own weights", "dB", 1e-6, _cardioid("orbits")),
     Check("Two omnidirectional sources: largest lobing share", "closed form, sinc", "dB", 0.02, _lobing),
+    Check("Conical waveguide, volume", "closed form (frustum), rounding of 0.05 mm left out", "cm3", 0.5, _frustum),
+    Check("Oblate-spheroidal waveguide, volume", "closed form (hyperboloid); equation from memory", "cm3", 0.5, _hyperboloid),
+    Check("Tractrix: tangent length at its end, that at its throat", "its definition", "mm", 0.05, _tractrix),
     Check("Air absorption at 1 kHz, 20 degC, 50 %", "ISO 9613-1:1993", "dB/km", 0.01, _absorption),
     Check("Third octave called 3.15 kHz", "IEC 61260-1:2014", "Hz", 1e-4, _third_octave),
 )  # fmt: skip

@@ -1,5 +1,7 @@
 """What went wrong, where, why, and what to try."""
 
+from collections.abc import Sequence
+
 
 class EvenfieldError(Exception):
     """Base of every error evenfield raises on purpose; its text is fit to show to the user."""
@@ -22,7 +24,14 @@ class DataError(EvenfieldError):
 
 
 class MeshError(EvenfieldError):
-    """A surface cannot be solved: open, inside out, degenerate or too coarse."""
+    """A surface cannot be solved: open, inside out, degenerate, through itself or too coarse.
+
+    `triangles` are the indices of those at fault, where the raiser knows them.
+    """
+
+    def __init__(self, text: str, triangles: Sequence[int] = ()) -> None:
+        super().__init__(text)
+        self.triangles = tuple(int(t) for t in triangles)
 
 
 class Refusal(EvenfieldError):

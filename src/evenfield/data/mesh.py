@@ -102,7 +102,8 @@ class SurfaceMesh:
         thin = np.flatnonzero(self.area < 1e-6 * np.maximum(self.longest_edge, 1e-300) ** 2)
         if len(thin):
             raise MeshError(
-                message("mesh", "free of slivers", f"{len(thin)} flat triangles", where=f"triangles {thin[:5].tolist()}")
+                message("mesh", "free of slivers", f"{len(thin)} flat triangles", where=f"triangles {thin[:5].tolist()}"),
+                thin.tolist(),
             )
         t = self.triangles
         start, end = t.ravel(), np.roll(t, -1, axis=1).ravel()
@@ -110,8 +111,7 @@ class SurfaceMesh:
         forward, backward = start * n + end, end * n + start
         values, count = np.unique(forward, return_counts=True)
         if np.any(count > 1):
-            edge = values[count > 1][0]
-            where = np.flatnonzero(forward == edge) // 3
+            where = np.flatnonzero(forward == values[count > 1][0]) // 3
             raise MeshError(
                 message(
                     "mesh",
@@ -119,7 +119,8 @@ class SurfaceMesh:
                     f"{int(np.sum(count > 1))} doubly used edges",
                     where=f"triangles {where.tolist()}",
                     fix="flipping the triangles that run the wrong way round",
-                )
+                ),
+                np.unique(np.flatnonzero(np.isin(forward, values[count > 1])) // 3).tolist(),
             )
         lonely = np.flatnonzero(~np.isin(forward, backward))
         if len(lonely):
@@ -131,7 +132,8 @@ class SurfaceMesh:
                     where=f"triangles {sorted(set((lonely // 3)[:5].tolist()))}",
                     cause="An exterior solve needs a body with an inside",
                     fix="closing the hole or merging doubled vertices",
-                )
+                ),
+                np.unique(lonely // 3).tolist(),
             )
         if self.volume <= 0:
             raise MeshError(message("mesh", "outward oriented", f"volume {self.volume:.4g} m3", fix="reversing each triangle"))
@@ -158,7 +160,7 @@ class SurfaceMesh:
                         f"symmetric about {'xyz'[axis]} = 0",
                         f"a triangle without its image, {distance[where]:.3g} m away",
                         where=f"triangle {where}, part {self.part[where]!r}",
-                        fix="mirror=None",
+                        fix="mirror=(), which solves the whole body",
                     )
                 )
 

@@ -10,6 +10,7 @@ from evenfield.loudspeaker.frequencies import output_axis
 from evenfield.loudspeaker.geometry import cabinet_of
 from evenfield.loudspeaker.load import located, read_design
 from evenfield.loudspeaker.passive import network_of, passive_section, placeholder_impedance
+from evenfield.loudspeaker.waveguide_lines import waveguide_lines
 from evenfield.transducer.box import VentedBox
 from evenfield.transducer.driver import CompressionDriver
 
@@ -24,7 +25,7 @@ def check_file(path: str | Path) -> list[str]:
         air = design.air.to_air()
         drivers = drivers_of(design, air)
         boxes = boxes_of(design)
-        cabinet_of(design, Path(path).parent)
+        cabinet = cabinet_of(design, Path(path).parent)
         if passive_section(design) is None:
             responses(design, output_axis())
         else:
@@ -49,6 +50,7 @@ def check_file(path: str | Path) -> list[str]:
         lines.append(f"  box: {1e3 * box.volume:.3g} L, closed")
     if box is not None:
         lines.append(f"  box: one spring below {box.lumped_limit_hz(air):.0f} Hz")
+    lines += waveguide_lines(cabinet)
     for key in design.unused():
         lines.append(f"  {key}: kept, but nothing reads it yet")
     lines.append(f"{Path(path).name} can be predicted.")

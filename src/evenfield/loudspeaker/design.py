@@ -78,6 +78,7 @@ MechanicalResistance = Annotated[Amount, _positive("mechanical_resistance", 1000
 Level = Annotated[Amount, _Unit("level", -200.0, 200.0)]
 Quality = Annotated[Amount, _positive("number", 1000.0)]
 Ratio = Annotated[Amount, _Unit("ratio", 0.0, 1.0)]
+Exponent = Annotated[Amount, _Unit("number", 2.0, 10.0)]
 Money = Annotated[Amount, _Unit("money", 0.0, 1e7)]
 
 
@@ -186,7 +187,7 @@ class Profile(_Section):
 class Driver(_Section):
     """A driver: its Thiele/Small parameters (any sufficient set) and the shape of what moves."""
 
-    kind: Literal["cone", "dome", "compression"]
+    kind: Literal["cone", "dome", "ring", "compression"]
     re: Ohms | None = None
     bl: ForceFactor | None = None
     mms: Mass | None = None
@@ -208,6 +209,9 @@ class Driver(_Section):
     dust_cap_radius: Length | None = None
     dust_cap_height: SmallLength = Amount(0.0)
     dome_height: SmallLength = Amount(0.0)
+    inner_radius: Length | None = Field(default=None, description="ring: effective inner edge of the moving annulus")
+    ring_height: SmallLength = Field(default=Amount(0.0), description="ring: height of the roll's crest")
+    plug_height: SmallLength = Field(default=Amount(0.0), description="ring: height of the rigid plug in its centre")
     surround_width: SmallLength = Amount(0.0)
     throat_radius: Length | None = Field(default=None, description="compression driver: exit radius")
     exit_angle: Angle = Field(default=Amount(0.0), description="compression driver: half angle of the exit")
@@ -218,22 +222,55 @@ class Driver(_Section):
 class Mouth(_Section):
     """Outline of a waveguide's mouth in the baffle."""
 
-    shape: Literal["round", "elliptic", "rounded-rectangle"] = "round"
+    shape: Literal["round", "elliptic", "superelliptic", "rounded-rectangle"] = "round"
     radius: Length | None = None
     width: Length | None = None
     height: Length | None = None
     corner_radius: Length | None = None
+    exponent: Exponent = Field(default=Amount(3.0), description="superelliptic: 2 an ellipse, larger: fuller corners")
+
+
+class FreeWall(_Section):
+    """The free profile: the wall's angles from the axis, per plane, at stations along it up to the mouth's rounding."""
+
+    stations: tuple[Ratio, ...] = Field(default=(), description="shares of the wall's length; evenly spaced when absent")
+    horizontal: tuple[Angle, ...]
+    vertical: tuple[Angle, ...] = Field(default=(), description="as horizontal when absent")
+    diagonal: tuple[Angle, ...] = Field(default=(), description="the mean of both when absent")
+
+
+class Transition(_Section):
+    """Where along the wall the cross-section goes from round to the mouth's, in shares of its length."""
+
+    begin: Ratio = Field(default=Amount(0.0), description="round up to here")
+    end: Ratio = Field(description="the mouth's own cross-section from here")
+
+
+class Gap(_Section):
+    """The annular gap around the source."""
+
+    width: Length
+    depth: Length
 
 
 class Waveguide(_Section):
     """A recessed waveguide: throat, profile, mouth."""
 
     throat_radius: Length
-    entry_angle: Angle = Field(description="half angle of the wall at the throat, from the axis")
+    entry_angle: Angle | None = Field(
+        default=None,
+        description="half angle of the wall at the throat; without it a compression driver's exit angle",
+    )
     depth: Length
     mouth: Mouth
-    rounding: SmallLength = Field(default=Amount(0.0), description="radius of the join with the baffle")
+    rounding: SmallLength = Field(default=Amount(0.0), description="least radius of the join with the baffle")
     profile: str = Field(default="smooth", description="name of a wall profile")
+    wall: FreeWall | None = Field(default=None, description="profile free: the wall's angles")
+    transition: Transition | None = Field(default=None, description="each direction goes its own way from the throat if absent")
+    proud: SmallLength = Field(default=Amount(0.0), description="how far the mouth stands out from the baffle")
+    proud_radius: Length = Field(default=Amount(0.01), description="least radius of the blend of a proud mouth with the baffle")
+    gap: Gap | None = Field(default=None, description="annular gap around the source, behind the throat")
+    source_depth: SmallLength = Field(default=Amount(0.0), description="how far the source's rim lies behind the throat")
 
 
 class FilterSection(_Section):

@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 from typing import Any
 
-from evenfield.base.errors import DesignError, message
-from evenfield.base.files import write_whole
 from evenfield.filters.passive_parts import Capacitor, Inductor, Load, Part, Resistor, Transformer
 from evenfield.filters.passive_series import TOLERANCE, written
 from evenfield.loudspeaker.design import Design, Filters
+from evenfield.loudspeaker.design_text import in_one_line, read_text, write_text
 from evenfield.loudspeaker.passive_fit import PassiveFit
 
 
 def write_active(source: str | Path, target: str | Path, design: Design) -> Path:
     """A copy of the design file `source` at `target` with the filters of `design` in place of its own."""
-    yaml, tree = _read(Path(source))
+    yaml, tree = read_text(Path(source))
     for name, way in design.ways.items():
         tree["ways"][name]["filters"] = _filters(way.filters)
-    return _write(yaml, tree, Path(target))
+    return write_text(yaml, tree, Path(target))
 
 
 def write_passive(source: str | Path, target: str | Path, fit: PassiveFit, series: str = "E12") -> Path:
     """A copy with the fitted network as its `passive` section and no filters in its ways."""
-    yaml, tree = _read(Path(source))
+    yaml, tree = read_text(Path(source))
     for way in tree["ways"].values():
         way.pop("filters", None)
         way.pop("amplifier", None)
@@ -32,28 +30,9 @@ def write_passive(source: str | Path, target: str | Path, fit: PassiveFit, serie
         "series": series,
         "voltage": f"{fit.voltage:.4g} V",
         "rated_impedance": f"{fit.rated:.4g} ohm",
-        "parts": [_flow(_part(p, series)) for p in fit.model.network.parts],
+        "parts": [in_one_line(_part(p, series)) for p in fit.model.network.parts],
     }
-    return _write(yaml, tree, Path(target))
-
-
-def _read(source: Path) -> tuple[Any, Any]:
-    from ruamel.yaml import YAML
-
-    yaml = YAML()
-    yaml.width = 160
-    yaml.preserve_quotes = True
-    return yaml, yaml.load(source.read_text(encoding="utf-8"))
-
-
-def _write(yaml: Any, tree: Any, target: Path) -> Path:
-    if target.suffix not in (".yaml", ".yml"):
-        raise DesignError(message("the design's copy", "a .yaml file", target.name))
-    text = io.StringIO()
-    yaml.indent(mapping=2, sequence=4, offset=2)
-    yaml.dump(tree, text)
-    write_whole(target, lambda part: part.write_text(text.getvalue(), encoding="utf-8"))
-    return target
+    return write_text(yaml, tree, Path(target))
 
 
 def _filters(filters: Filters) -> dict[str, Any]:
@@ -78,7 +57,7 @@ def _filters(filters: Filters) -> dict[str, Any]:
             row["limit"] = s.limit.text
         if s.kind not in ("low-pass", "high-pass", "integrator-shelf"):
             row["q"] = float(f"{float(s.q):.4g}")
-        sections.append(_flow(row))
+        sections.append(in_one_line(row))
     found["sections"] = sections
     return found
 
@@ -97,11 +76,3 @@ def _part(part: Part, series: str) -> dict[str, Any]:
     if isinstance(part, Transformer):
         return row | {"ratio": part.ratio, "resistance": f"{part.primary_resistance:.3g} ohm"}
     return row | {"tolerance": f"{100 * TOLERANCE[series]:g} %"}
-
-
-def _flow(row: dict[str, Any]) -> Any:
-    from ruamel.yaml.comments import CommentedMap
-
-    made = CommentedMap(row)
-    made.fa.set_flow_style()
-    return made

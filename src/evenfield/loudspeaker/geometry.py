@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from typing import Any
 
 from evenfield.base.errors import DesignError, message
-from evenfield.loudspeaker.design import Design, Driver, Mouth, Vent, Way
+from evenfield.loudspeaker.design import Design, Driver, FreeWall, Gap, Mouth, Transition, Vent, Waveguide, Way
 from evenfield.loudspeaker.profiles import profile_of
 from evenfield.shape import elements as shape
 
@@ -59,13 +60,13 @@ def _ways(design: Design, folder: str | Path | None) -> list[shape.Element]:
                 key = f"ways.{inner[name]}.within"
                 raise DesignError(message(key, "a way with a cone", f"{name}, {way.driver.kind}"), key)
             source = _element(inner[name], design.ways[inner[name]], folder)
-            assert isinstance(source, shape.Dome | shape.Throat | shape.Waveguide)
+            assert isinstance(source, shape.Source | shape.Waveguide)
             element = shape.Coaxial(element, source)
         found.append(element)
     return found
 
 
-def _element(name: str, way: Way, folder: str | Path | None) -> shape.Cone | shape.Dome | shape.Throat | shape.Waveguide:
+def _element(name: str, way: Way, folder: str | Path | None) -> shape.Cone | shape.Source | shape.Waveguide:
     key = f"ways.{name}"
     assert way.driver is not None
     source = _source(name, way.driver, float(way.place.y), float(way.place.z), key, folder)
@@ -77,7 +78,7 @@ def _element(name: str, way: Way, folder: str | Path | None) -> shape.Cone | sha
     return shape.Waveguide(
         source,
         guide.throat_radius,
-        guide.entry_angle,
+        _entry_angle(guide, way.driver, f"{key}.waveguide"),
         guide.depth,
         _mouth(guide.mouth, f"{key}.waveguide.mouth"),
         rounding=float(guide.rounding),
@@ -85,12 +86,38 @@ def _element(name: str, way: Way, folder: str | Path | None) -> shape.Cone | sha
         y=float(way.place.y),
         z=float(way.place.z),
         key=key,
+        proud=float(guide.proud),
+        proud_radius=float(guide.proud_radius),
+        source_depth=float(guide.source_depth),
+        **_wall(guide.wall, guide.transition, guide.gap),
     )
 
 
-def _source(
-    name: str, driver: Driver, y: float, z: float, key: str, folder: str | Path | None
-) -> shape.Cone | shape.Dome | shape.Throat:
+def _entry_angle(guide: Waveguide, driver: Driver, key: str) -> float:
+    if guide.entry_angle is not None:
+        return float(guide.entry_angle)
+    if driver.kind != "compression":
+        raise DesignError(
+            message(f"{key}.entry_angle", "given where the driver has no exit angle", "nothing", fix="30 deg"),
+            f"{key}.entry_angle",
+        )
+    return float(driver.exit_angle)
+
+
+def _wall(wall: FreeWall | None, transition: Transition | None, gap: Gap | None) -> dict[str, Any]:
+    """What few waveguides state: angles, transition, gap."""
+    found: dict[str, Any] = {}
+    if wall is not None:
+        found |= {"stations": tuple(map(float, wall.stations)), "angles": tuple(map(float, wall.horizontal))}
+        found |= {"angles_vertical": tuple(map(float, wall.vertical)), "angles_diagonal": tuple(map(float, wall.diagonal))}
+    if transition is not None:
+        found["transition"] = (float(transition.begin), float(transition.end))
+    if gap is not None:
+        found |= {"gap_width": float(gap.width), "gap_depth": float(gap.depth)}
+    return found
+
+
+def _source(name: str, driver: Driver, y: float, z: float, key: str, folder: str | Path | None) -> shape.Cone | shape.Source:
     if driver.kind == "compression":
         if driver.throat_radius is None:
             where = f"{key}.driver.throat_radius"
@@ -101,12 +128,24 @@ def _source(
         # the surround's outer half moves too, ever less, so the moving surface reaches farther than the effective radius
         radius = float(profile_of(driver, f"{key}.driver", folder).radius[-1])
     frame = radius + float(driver.surround_width) / 2
+    if driver.kind == "ring":
+        return _ring(name, driver, y, z, key)
     if driver.kind == "dome":
         return shape.Dome(name, radius, float(driver.dome_height), y, z, frame_radius=frame, key=key)
     cap = float(driver.dust_cap_radius) if driver.dust_cap_radius is not None else radius / 3
     return shape.Cone(
         name, radius, float(driver.cone_depth), cap, float(driver.dust_cap_height), y, z, frame_radius=frame, key=key
     )
+
+
+def _ring(name: str, driver: Driver, y: float, z: float, key: str) -> shape.Ring:
+    if driver.inner_radius is None:
+        where = f"{key}.driver.inner_radius"
+        raise DesignError(message(where, "given for a ring radiator", "nothing", fix="8 mm"), where)
+    inner = float(driver.inner_radius)
+    radius = math.hypot(effective_radius(driver, f"{key}.driver"), inner)
+    frame = radius + float(driver.surround_width) / 2
+    return shape.Ring(name, radius, inner, float(driver.ring_height), float(driver.plug_height), y, z, frame, key=key)
 
 
 def _mouth(mouth: Mouth, key: str) -> shape.Outline:
@@ -118,6 +157,8 @@ def _mouth(mouth: Mouth, key: str) -> shape.Outline:
         raise DesignError(message(key, "given with width and height", f"width {mouth.width}, height {mouth.height}"), key)
     if mouth.shape == "elliptic":
         return shape.Elliptic(mouth.width, mouth.height)
+    if mouth.shape == "superelliptic":
+        return shape.Superelliptic(mouth.width, mouth.height, float(mouth.exponent))
     corner = mouth.corner_radius if mouth.corner_radius is not None else min(mouth.width, mouth.height) / 4
     return shape.RoundedRectangle(mouth.width, mouth.height, float(corner))
 

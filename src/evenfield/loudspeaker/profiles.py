@@ -31,7 +31,7 @@ def profiles_of(design: Design, folder: str | Path | None = None) -> dict[str, V
 def profile_of(driver: Driver, key: str, folder: str | Path | None = None) -> VelocityProfile:
     """One driver's profile: tapered across the surround, or read from a file of radii and frequencies."""
     assert driver.profile is not None
-    if driver.kind == "compression" or driver.sd is None:
+    if driver.kind in ("compression", "ring") or driver.sd is None:
         raise DesignError(
             message(f"{key}.profile", "given for a cone or dome with its sd", f"a {driver.kind} driver"), f"{key}.profile"
         )

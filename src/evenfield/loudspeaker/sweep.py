@@ -15,7 +15,7 @@ from evenfield.data.directions import Directions, sphere_directions
 from evenfield.loudspeaker.frequencies import ComplexArray, FloatArray
 from evenfield.loudspeaker.profiles import Profiles, velocities
 from evenfield.loudspeaker.store import Arrays, Store, key_of
-from evenfield.shape.elements import Cabinet, Coaxial, Cone, Dome, Element, Throat, VentOpening, Waveguide, moving_names
+from evenfield.shape.elements import Cabinet, Coaxial, Cone, Element, Source, VentOpening, Waveguide, moving_names
 
 LARGEST_KA = 6.0
 """A diaphragm of larger ka is never in its band: the mesh then cares for the smaller ones, and is coarser away from them."""
@@ -159,7 +159,7 @@ def focus_at(cabinet: Cabinet, frequency_hz: float, air: Air) -> tuple[str, ...]
     return () if len(wanted) == len(radius) else wanted
 
 
-def _sources(element: Element) -> tuple[Cone | Dome | Throat, ...]:
+def _sources(element: Element) -> tuple[Cone | Source, ...]:
     if isinstance(element, Coaxial):
         return (element.cone, *_sources(element.source))
     if isinstance(element, Waveguide):

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from evenfield.base import Air, DataError, message
 from evenfield.data import SurfaceMesh
 from evenfield.data.mesh import Mirror, PartName
+from evenfield.data.mesh_faults import check_body
 from evenfield.radiation.block_gmres import solve_in_step
 from evenfield.radiation.surface_body import SurfaceBody, reduce_body
 from evenfield.radiation.surface_checks import (
@@ -153,6 +154,7 @@ def iterate_surface(
     """As `solve_surface`, one frequency at a time, so that a caller can keep each and resume after a stop."""
     frequencies = check_frequencies(frequency_hz)
     check_device(device)
+    check_body(mesh)
     given = None if velocity is None else check_velocity(velocity, len(mesh.triangles), len(frequencies))
     patterns = None if given is None else tuple(range(1, len(given) + 1))
     problem = SurfaceProblem(mesh, motion, axis, mirror, air, solver, accuracy, patterns)
@@ -194,7 +196,8 @@ def solve_surface(
         SurfaceSolution : far field, pressure anywhere outside, surface pressure, radiation impedances
     Valid for: closed bodies, linear lossless air, at least three elements per wavelength on moving parts (six are good).
     Cost: O(V^2 F) time, 8 V^2 bytes (16 with "reference"), V the vertices on one side of the mirror planes.
-    Raises MeshError for an open, inside-out, unsymmetric or too coarse mesh (for "reference", with the estimate);
+    Raises MeshError for an open, inside-out, self-crossing, unsymmetric or too coarse mesh (for "reference", with the
+    estimate), and saves the triangles at fault to a file that it names;
     DataError for bad frequencies or velocities;
     EvenfieldError when memory is short.
     Source: Burton & Miller, Proc. R. Soc. A 323 (1971) 201, doi 10.1098/rspa.1971.0097.

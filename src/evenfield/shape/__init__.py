@@ -9,8 +9,10 @@ from evenfield.shape.elements import (
     Element,
     Elliptic,
     Outline,
+    Ring,
     Round,
     RoundedRectangle,
+    Superelliptic,
     Throat,
     VentOpening,
     Waveguide,
@@ -19,7 +21,7 @@ from evenfield.shape.facts import MovingPart, SurfaceFacts, outline, rounded_box
 from evenfield.shape.profiles import PROFILES, Profile
 from evenfield.shape.sizes import EdgeLengths, edge_lengths_for
 
-PHYSICS_VERSION = 3
+PHYSICS_VERSION = 4
 """Raised when results change for the same inputs; part of the key of stored results."""
 
 __all__ = [
@@ -34,8 +36,10 @@ __all__ = [
     "MovingPart",
     "Outline",
     "Profile",
+    "Ring",
     "Round",
     "RoundedRectangle",
+    "Superelliptic",
     "SurfaceFacts",
     "Throat",
     "VentOpening",

@@ -39,7 +39,16 @@ class RoundedRectangle:
     corner_radius: float
 
 
-Outline = Round | Elliptic | RoundedRectangle
+@dataclass(frozen=True)
+class Superelliptic:
+    """|2y/width|^n + |2z/height|^n = 1: an ellipse at `exponent` n = 2, fuller towards the corners the larger n; m."""
+
+    width: float
+    height: float
+    exponent: float = 3.0
+
+
+Outline = Round | Elliptic | RoundedRectangle | Superelliptic
 
 
 @dataclass(frozen=True)
@@ -102,6 +111,32 @@ class Throat:
 
 
 @dataclass(frozen=True)
+class Ring:
+    """A ring radiator: a moving annulus, raised between its edges, about a rigid plug; axial motion.
+
+    Parameters
+        radius, inner_radius : float, m; effective edges of the moving annulus, so that Sd = pi (radius^2 - inner_radius^2)
+        height : float, m; of the roll's crest over its edges; negative: a trough
+        plug_height : float >= 0, m; of the rounded plug in the centre, 0: flat
+    """
+
+    name: str
+    radius: float
+    inner_radius: float
+    height: float = 0.0
+    plug_height: float = 0.0
+    y: float = 0.0
+    z: float = 0.0
+    frame_radius: float | None = None
+    key: str = ""
+    face: Face = "front"
+
+
+Source = Dome | Throat | Ring
+"""What can stand at the throat of a waveguide."""
+
+
+@dataclass(frozen=True)
 class VentOpening:
     """The mouth of a vent: a flat flush moving disc or rounded rectangle on the front or rear face.
 
@@ -122,18 +157,27 @@ class Waveguide:
     """A recessed waveguide with rigid walls and a source at its throat.
 
     Parameters
-        source : Dome or Throat; its name tags the moving part. A source smaller than the throat leaves a flat rigid ring;
+        source : Dome, Throat or Ring; its name tags the moving part. A source smaller than the throat leaves a flat rigid ring;
             a gap under 5 % of the throat is closed by drawing the wall in to the source's rim.
         throat_radius : float, m
         entry_angle : float, rad from the axis, of the wall at the throat
         depth : float, m; from the throat plane to the baffle
         mouth : outline in the baffle plane, where the wall has become tangent to the baffle
-        rounding : float, m; radius of the mouth's edge in every plane through the axis
+        rounding : float, m; least radius of curvature of the mouth's edge in every plane through the axis
         profile : str; a name in `evenfield.shape.profiles.PROFILES`
         clearance : float, m; what the flange needs on the baffle around the mouth
+        stations : (K,) shares of the wall's length up to where the mouth's rounding begins, increasing, the last one 1, at
+            which the free profile states angles; empty: evenly spaced
+        angles, angles_vertical, angles_diagonal : (K,) rad from the axis, not falling; the free profile's wall at the
+            stations in the horizontal, vertical and diagonal (45 degrees) planes. Empty: as horizontal; diagonal: the mean.
+        transition : (from, to), shares of the wall: round up to the first, the mouth's own cross-section from the second;
+            (0, 0): each direction goes its own way from the throat
+        proud : float, m; how far the mouth stands out from the baffle; proud_radius : float, m; of the blend down to it
+        gap_width, gap_depth : float, m; the annular gap around the source, behind the throat plane; 0: none
+        source_depth : float, m; how far the source's rim lies behind the throat plane, at the end of a short cylinder
     """
 
-    source: Dome | Throat
+    source: Source
     throat_radius: float
     entry_angle: float
     depth: float
@@ -145,6 +189,16 @@ class Waveguide:
     clearance: float = 0.0
     key: str = ""
     face: Face = "front"
+    stations: tuple[float, ...] = ()
+    angles: tuple[float, ...] = ()
+    angles_vertical: tuple[float, ...] = ()
+    angles_diagonal: tuple[float, ...] = ()
+    transition: tuple[float, float] = (0.0, 0.0)
+    proud: float = 0.0
+    proud_radius: float = 0.01
+    gap_width: float = 0.0
+    gap_depth: float = 0.0
+    source_depth: float = 0.0
 
     @property
     def name(self) -> str:
@@ -158,12 +212,12 @@ class Coaxial:
 
     Parameters
         cone : Cone; gives the place; its `dust_cap_radius` is the radius of the opening, its dust cap is left out
-        source : Dome, Throat, or Waveguide with a round mouth, in the plane x = -cone.depth. Smaller than the opening, it
+        source : Dome, Throat, Ring, or Waveguide with a round mouth, in the plane x = -cone.depth. Smaller than the opening, it
             leaves a flat rigid ring (a gap under 5 % is closed by the cone).
     """
 
     cone: Cone
-    source: Dome | Throat | Waveguide
+    source: Source | Waveguide
 
     @property
     def name(self) -> str:
@@ -191,7 +245,7 @@ class Coaxial:
         return self.cone.face
 
 
-Element = Cone | Dome | Throat | VentOpening | Waveguide | Coaxial
+Element = Cone | Dome | Throat | Ring | VentOpening | Waveguide | Coaxial
 
 
 def key_of(element: Element) -> str:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.base.errors import DesignError, message
-from evenfield.shape.elements import Cabinet, Coaxial, Cone, Dome, Element, Throat, VentOpening, Waveguide, paired
+from evenfield.shape.elements import Cabinet, Coaxial, Cone, Element, Ring, Source, VentOpening, Waveguide, paired
 from evenfield.shape.outlines import footprint, outline_area, polar_radius
 from evenfield.shape.strips import RIGID, coaxial_opening, hollow, strips_of
 
@@ -104,13 +104,17 @@ def _parts(cabinet: Cabinet, element: Element) -> dict[str, MovingPart]:
         source = element.source.source if isinstance(element.source, Waveguide) else element.source
         return {
             element.name: one(math.pi * (element.cone.radius**2 - opening**2)),
-            source.name: one(math.pi * source.radius**2),
+            source.name: one(_source_area(source)),
         }
     if isinstance(element, VentOpening):
         return {element.name: one(outline_area(element.outline) * (2 if paired(element) else 1))}
     driver = element.source if isinstance(element, Waveguide) else element
-    assert isinstance(driver, Cone | Dome | Throat)
-    return {element.name: one(math.pi * driver.radius**2)}
+    return {element.name: one(math.pi * driver.radius**2 if isinstance(driver, Cone) else _source_area(driver))}
+
+
+def _source_area(source: Source) -> float:
+    inner = source.inner_radius if isinstance(source, Ring) else 0.0
+    return math.pi * (source.radius**2 - inner**2)
 
 
 def outline(cabinet: Cabinet) -> dict[str, dict[str, list[Array]]]:

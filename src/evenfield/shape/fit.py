@@ -4,34 +4,30 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
 
 import numpy as np
 
-from evenfield.base.errors import DesignError, message
 from evenfield.shape.elements import (
     Cabinet,
     Coaxial,
     Cone,
     Dome,
     Element,
-    Outline,
+    Ring,
     Round,
-    RoundedRectangle,
     Throat,
     VentOpening,
     Waveguide,
     key_of,
     moving_names,
 )
+from evenfield.shape.fit_guide import check_waveguide
+from evenfield.shape.fit_words import LARGEST, SMALLEST, check_outline, mm, positive, refuse
 from evenfield.shape.outlines import footprint, smallest_half, support
-from evenfield.shape.profiles import PROFILES
 from evenfield.shape.strips import strips_of
 
 ROOM = 0.0005
 """Least flat left between two outlines, and between an outline and a rounded edge, m."""
-SMALLEST, LARGEST = 0.02, 3.0
-"""Sizes between which a cabinet is believed, m."""
 _BACK = 0.002  # m; least left between the deepest point of an element and the rear
 
 
@@ -48,33 +44,17 @@ def check_cabinet(cabinet: Cabinet) -> None:
             _check_apart(cabinet, first, second)
 
 
-def mm(value: float) -> str:
-    """A length in mm, as messages show it."""
-    return f"{1000 * value:.4g} mm"
-
-
-def _refuse(key: str, rule: str, value: object, cause: str = "", fix: str = "") -> None:
-    raise DesignError(message(key, rule, value, cause=cause, fix=fix), key=key)
-
-
-def _positive(key: str, value: float, limit: float = LARGEST) -> None:
-    if not math.isfinite(value):
-        _refuse(key, "finite", value)
-    if not 0 < value <= limit:
-        _refuse(key, f"more than 0 and at most {mm(limit)}", mm(value))
-
-
 def _check_box(cabinet: Cabinet) -> None:
     for name in ("width", "height", "depth"):
         value = getattr(cabinet, name)
         if not (math.isfinite(value) and SMALLEST <= value <= LARGEST):
             shown = mm(value) if math.isfinite(value) else value
-            _refuse(f"cabinet.{name}", f"{mm(SMALLEST)} to {mm(LARGEST)}", shown, "A size outside is likely a wrong unit")
+            refuse(f"cabinet.{name}", f"{mm(SMALLEST)} to {mm(LARGEST)}", shown, "A size outside is likely a wrong unit")
     radius, smallest = cabinet.edge_radius, min(cabinet.width, cabinet.height, cabinet.depth)
     if not (math.isfinite(radius) and radius >= 0):
-        _refuse("cabinet.edge_radius", "0 or more", mm(radius) if math.isfinite(radius) else radius)
+        refuse("cabinet.edge_radius", "0 or more", mm(radius) if math.isfinite(radius) else radius)
     if radius > 0.49 * smallest:
-        _refuse(
+        refuse(
             "cabinet.edge_radius",
             f"less than half the smallest outer dimension ({mm(smallest)})",
             mm(radius),
@@ -88,9 +68,9 @@ def _check_names(cabinet: Cabinet) -> None:
     for element in cabinet.elements:
         for name in moving_names(element):
             if name in ("", "0", "rigid", "walls"):
-                _refuse(key_of(element), 'named, and not "0", "rigid" or "walls"', repr(name))
+                refuse(key_of(element), 'named, and not "0", "rigid" or "walls"', repr(name))
             if name in seen:
-                _refuse(key_of(element), "named once", repr(name), "Two moving parts would share one mesh part")
+                refuse(key_of(element), "named once", repr(name), "Two moving parts would share one mesh part")
             seen.add(name)
 
 
@@ -98,53 +78,56 @@ def _check_element(element: Element, inside: bool = False) -> None:
     key = key_of(element)
     for axis in ("y", "z"):
         if not math.isfinite(getattr(element, axis)):
-            _refuse(f"{key}.place", "finite", getattr(element, axis))
+            refuse(f"{key}.place", "finite", getattr(element, axis))
     if isinstance(element, Coaxial):
         _check_coaxial(element)
     elif isinstance(element, Cone):
         _check_cone(element)
     elif isinstance(element, Dome):
-        _positive(f"{key}.radius", element.radius)
+        positive(f"{key}.radius", element.radius)
         _bounded(f"{key}.height", element.height, element.radius, "A cap is at most a hemisphere")
         _check_frame(key, element)
     elif isinstance(element, Throat):
-        _positive(f"{key}.radius", element.radius)
+        positive(f"{key}.radius", element.radius)
         _check_angle(f"{key}.entry_angle", element.entry_angle)
         if element.shape not in ("plane", "cap"):
-            _refuse(f"{key}.shape", '"plane" or "cap"', repr(element.shape))
+            refuse(f"{key}.shape", '"plane" or "cap"', repr(element.shape))
+    elif isinstance(element, Ring):
+        _check_ring(element)
     elif isinstance(element, VentOpening):
         if element.face not in ("front", "rear"):
-            _refuse(f"{key}.face", '"front" or "rear"', repr(element.face))
-        _check_outline(key, element.outline)
+            refuse(f"{key}.face", '"front" or "rear"', repr(element.face))
+        check_outline(key, element.outline)
     else:
-        _check_waveguide(element)
+        _check_element(element.source)
+        check_waveguide(element)
 
 
 def _bounded(key: str, value: float, limit: float, cause: str) -> None:
     if not (math.isfinite(value) and abs(value) <= limit):
-        _refuse(key, f"between -{mm(limit)} and {mm(limit)}", mm(value), cause)
+        refuse(key, f"between -{mm(limit)} and {mm(limit)}", mm(value), cause)
 
 
 def _check_angle(key: str, angle: float) -> None:
     if not (math.isfinite(angle) and 0 <= angle <= math.radians(80)):
-        _refuse(key, "0 to 80 deg from the axis", f"{math.degrees(angle):.4g} deg")
+        refuse(key, "0 to 80 deg from the axis", f"{math.degrees(angle):.4g} deg")
 
 
-def _check_frame(key: str, driver: Cone | Dome) -> None:
+def _check_frame(key: str, driver: Cone | Dome | Ring) -> None:
     if driver.frame_radius is not None:
-        _positive(f"{key}.frame_radius", driver.frame_radius)
+        positive(f"{key}.frame_radius", driver.frame_radius)
         if driver.frame_radius < driver.radius:
-            _refuse(f"{key}.frame_radius", f"at least the piston's radius ({mm(driver.radius)})", mm(driver.frame_radius))
+            refuse(f"{key}.frame_radius", f"at least the piston's radius ({mm(driver.radius)})", mm(driver.frame_radius))
 
 
 def _check_cone(cone: Cone) -> None:
     key = key_of(cone)
-    _positive(f"{key}.radius", cone.radius)
+    positive(f"{key}.radius", cone.radius)
     if not (math.isfinite(cone.depth) and 0 <= cone.depth <= 2 * cone.radius):
-        _refuse(f"{key}.depth", f"0 to its diameter ({mm(2 * cone.radius)})", mm(cone.depth))
-    _positive(f"{key}.dust_cap_radius", cone.dust_cap_radius)
+        refuse(f"{key}.depth", f"0 to its diameter ({mm(2 * cone.radius)})", mm(cone.depth))
+    positive(f"{key}.dust_cap_radius", cone.dust_cap_radius)
     if cone.dust_cap_radius > 0.95 * cone.radius:
-        _refuse(
+        refuse(
             f"{key}.dust_cap_radius",
             f"at most 0.95 of the cone's radius ({mm(cone.radius)})",
             mm(cone.dust_cap_radius),
@@ -155,6 +138,19 @@ def _check_cone(cone: Cone) -> None:
     _check_frame(key, cone)
 
 
+def _check_ring(ring: Ring) -> None:
+    key = key_of(ring)
+    positive(f"{key}.radius", ring.radius)
+    positive(f"{key}.inner_radius", ring.inner_radius)
+    if ring.inner_radius > 0.95 * ring.radius:
+        refuse(f"{key}.inner_radius", f"at most 0.95 of the radius ({mm(ring.radius)})", mm(ring.inner_radius))
+    half = (ring.radius - ring.inner_radius) / 2
+    _bounded(f"{key}.height", ring.height, half, "A roll is at most as high as half its width")
+    if not (math.isfinite(ring.plug_height) and 0 <= ring.plug_height <= 4 * ring.inner_radius):
+        refuse(f"{key}.plug_height", f"0 to {mm(4 * ring.inner_radius)}", mm(ring.plug_height))
+    _check_frame(key, ring)
+
+
 def _check_coaxial(pair: Coaxial) -> None:
     _check_cone(pair.cone)
     _check_element(pair.source)
@@ -162,103 +158,21 @@ def _check_coaxial(pair: Coaxial) -> None:
     source = pair.source
     if isinstance(source, Waveguide):
         if not isinstance(source.mouth, Round):
-            _refuse(f"{key_of(source)}.waveguide.mouth", "round inside a coaxial cone", source.mouth)
+            refuse(f"{key_of(source)}.waveguide.mouth", "round inside a coaxial cone", source.mouth)
+        if source.proud:
+            refuse(f"{key_of(source)}.waveguide.proud", "0 mm inside a coaxial cone", mm(source.proud))
         needed = smallest_half(source.mouth)
     else:
         needed = source.radius
     if needed > opening * (1 + 1e-9):
-        _refuse(
+        refuse(
             f"{key_of(source)}.radius",
             f"at most the opening of the cone {pair.cone.name!r} ({mm(opening)})",
             mm(needed),
             fix=f"an opening of {mm(needed)}",
         )
     if source.y or source.z:
-        _refuse(f"{key_of(source)}.place", "0, 0 inside a coaxial cone, whose place it takes", (source.y, source.z))
-
-
-def _check_outline(key: str, outline: Outline) -> None:
-    if isinstance(outline, Round):
-        _positive(f"{key}.radius", outline.radius)
-        return
-    _positive(f"{key}.width", outline.width)
-    _positive(f"{key}.height", outline.height)
-    if isinstance(outline, RoundedRectangle):
-        radius, limit = outline.corner_radius, smallest_half(outline)
-        if not (math.isfinite(radius) and 0.05 * limit <= radius <= limit * (1 + 1e-9)):
-            _refuse(
-                f"{key}.corner_radius",
-                f"{mm(0.05 * limit)} to half the smaller side ({mm(limit)})",
-                mm(radius),
-                "Sharper corners cannot be followed by the surface grid",
-            )
-
-
-def _check_waveguide(guide: Waveguide) -> None:
-    way = key_of(guide)
-    key = f"{way}.waveguide"
-    _check_element(guide.source)
-    _positive(f"{key}.throat_radius", guide.throat_radius)
-    _positive(f"{key}.depth", guide.depth)
-    _positive(f"{key}.rounding", guide.rounding)
-    _check_angle(f"{key}.entry_angle", guide.entry_angle)
-    _check_outline(f"{key}.mouth", guide.mouth)
-    if not (math.isfinite(guide.clearance) and guide.clearance >= 0):
-        _refuse(f"{key}.clearance", "0 or more", guide.clearance)
-    if guide.profile not in PROFILES:
-        _refuse(f"{key}.profile", f"one of {', '.join(sorted(PROFILES))}", repr(guide.profile))
-    if guide.source.radius > guide.throat_radius * (1 + 1e-9):
-        _refuse(
-            f"{key}.throat_radius",
-            f"at least the radius of its source {guide.source.name!r} ({mm(guide.source.radius)})",
-            mm(guide.throat_radius),
-        )
-    if guide.rounding > 0.9 * guide.depth:
-        _refuse(f"{key}.rounding", f"at most 0.9 of the depth ({mm(guide.depth)})", mm(guide.rounding))
-    _check_entry(guide, key)
-
-
-def _check_entry(guide: Waveguide, key: str) -> None:
-    """Entry angle and depth against the mouth's smallest half width."""
-    profile, mouth = PROFILES[guide.profile], smallest_half(guide.mouth)
-    if mouth <= guide.throat_radius:
-        _refuse(
-            f"{key}.mouth",
-            f"wider than the throat (diameter {mm(2 * guide.throat_radius)})",
-            mm(2 * mouth),
-            "A mouth narrower than its throat has no coverage",
-        )
-
-    def needed(angle: float, depth: float, rounding: float) -> float:
-        return profile.least_mouth(guide.throat_radius, angle, depth, rounding)
-
-    least = needed(guide.entry_angle, guide.depth, guide.rounding)
-    if mouth > least + 1e-6:
-        return
-    fixes = [f"a mouth of more than {mm(2 * least)}"]
-    if needed(guide.entry_angle, 0.0, guide.rounding) < mouth:
-        depth = _largest(lambda d: needed(guide.entry_angle, d, guide.rounding) < mouth, guide.depth)
-        if depth > guide.rounding:
-            fixes.append(f"a depth under {mm(depth)}")
-    if needed(0.0, guide.depth, guide.rounding) < mouth:
-        angle = _largest(lambda a: needed(a, guide.depth, guide.rounding) < mouth, guide.entry_angle)
-        fixes.append(f"an entry angle under {math.degrees(angle):.3g} deg")
-    _refuse(
-        f"{key}.entry_angle",
-        f"compatible with depth {mm(guide.depth)} and the mouth's smallest width {mm(2 * mouth)}",
-        f"{math.degrees(guide.entry_angle):.4g} deg",
-        f"The straight wall from the throat would reach the baffle {mm(2 * least)} wide and have to turn back",
-        ", or ".join(fixes),
-    )
-
-
-def _largest(fits: Callable[[float], bool], high: float) -> float:
-    """Largest value in 0 ... high for which `fits` is true, by bisection."""
-    low = 0.0
-    for _ in range(50):
-        middle = (low + high) / 2
-        low, high = (middle, high) if fits(middle) else (low, middle)
-    return low
+        refuse(f"{key_of(source)}.place", "0, 0 inside a coaxial cone, whose place it takes", (source.y, source.z))
 
 
 def recess(element: Element) -> float:
@@ -272,7 +186,7 @@ def _check_depth(cabinet: Cabinet, element: Element) -> None:
     reach = recess(element)
     if reach > limit:
         key = key_of(element) + (".waveguide.depth" if isinstance(element, Waveguide) else ".depth")
-        _refuse(
+        refuse(
             key,
             f"at most {mm(limit)} in a cabinet {mm(cabinet.depth)} deep",
             mm(reach),
@@ -287,23 +201,33 @@ def _check_place(cabinet: Cabinet, element: Element) -> None:
         flat = size / 2 - cabinet.edge_radius - ROOM
         reach = float(support(outline, np.array(direction), margin))
         place = getattr(element, axis)
-        if reach > flat:
-            _refuse(
+        if reach > flat + 1e-12:
+            refuse(
                 f"cabinet.{name}",
                 f"at least {mm(2 * (reach + ROOM + cabinet.edge_radius))} for {element.name!r}",
                 mm(size),
                 f"{element.name!r} takes {mm(2 * reach)} and the flat of the {element.face} face is {mm(2 * flat)}",
-                f"more {name}, an edge radius under {mm(max(size / 2 - reach - ROOM, 0))}, or a smaller element",
+                f"more {name}, an edge radius under {mm(max(size / 2 - reach - ROOM, 0))}, or "
+                f"{_smaller(element, axis, reach - flat)}",
             )
         if abs(place) + reach > flat + 1e-12:
             limit = flat - reach
-            _refuse(
+            refuse(
                 f"{key_of(element)}.place",
                 f"between {axis} = {mm(-limit)} and {mm(limit)}",
                 f"{axis} = {mm(place)}",
                 f"{element.name!r} reaches {mm(abs(place) + reach - flat)} beyond the flat part of the {element.face} face",
-                f"{axis} = {mm(math.copysign(limit, place))}",
+                f"{axis} = {mm(math.copysign(limit, place))}"
+                + (f", or {_smaller(element, axis, abs(place) + reach - flat)}" if isinstance(element, Waveguide) else ""),
             )
+
+
+def _smaller(element: Element, axis: str, excess: float) -> str:
+    """What would fit, in words: a mouth may come up to where the edge's rounding begins."""
+    if not isinstance(element, Waveguide):
+        return "a smaller element"
+    half = float(support(element.mouth, np.array(0.0 if axis == "y" else math.pi / 2)))
+    return f"a mouth at most {mm(2 * max(half - excess, 0.0))} {'wide' if axis == 'y' else 'high'}"
 
 
 def _check_apart(cabinet: Cabinet, first: Element, second: Element) -> None:
@@ -329,13 +253,26 @@ def _check_apart(cabinet: Cabinet, first: Element, second: Element) -> None:
         if on_face
         else f"moving both, or sizes {mm(lack)} smaller together, or a larger {second.face} face"
     )
-    _refuse(
+    fix += _smaller_mouth((first, second), float(theta[best]), lack)
+    refuse(
         f"{key_of(second)}.place",
         f"clear of {first.name!r} by {mm(ROOM)}",
         f"an overlap of {mm(-float(room[best]))}" if room[best] < 0 else f"{mm(float(room[best]))} between them",
         f"{first.name!r} and {second.name!r} share the {first.face} face",
         fix,
     )
+
+
+def _smaller_mouth(pair: tuple[Element, Element], direction: float, lack: float) -> str:
+    """The mouth that would leave room, in words, where one of the pair is a waveguide and they stand beside or above another."""
+    guide = next((e for e in pair if isinstance(e, Waveguide)), None)
+    across, up = abs(math.cos(direction)), abs(math.sin(direction))
+    if guide is None or max(across, up) < 0.999:
+        return ""
+    half = float(support(guide.mouth, np.array(0.0 if across > up else math.pi / 2))) - lack
+    if half <= guide.throat_radius:
+        return ""
+    return f", or a mouth at most {mm(2 * half)} {'wide' if across > up else 'high'}"
 
 
 __all__ = ["LARGEST", "ROOM", "SMALLEST", "check_cabinet", "mm", "recess"]

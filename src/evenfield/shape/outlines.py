@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,10 +15,15 @@ from evenfield.shape.elements import (
     Element,
     Elliptic,
     Outline,
+    Ring,
     Round,
+    RoundedRectangle,
+    Superelliptic,
     Throat,
     VentOpening,
+    Waveguide,
 )
+from evenfield.shape.rim import rim_width
 
 Array = NDArray[np.float64]
 
@@ -30,6 +36,9 @@ def polar_radius(outline: Outline, theta: Array) -> Array:
     a, b = outline.width / 2, outline.height / 2
     if isinstance(outline, Elliptic):
         return np.asarray(a * b / np.hypot(b * c, a * s))
+    if isinstance(outline, Superelliptic):
+        n = outline.exponent
+        return np.asarray(((c / a) ** n + (s / b) ** n) ** (-1 / n))
     q = outline.corner_radius
     along = c * (a - q) + s * (b - q)
     inside = np.maximum(along**2 - (a - q) ** 2 - (b - q) ** 2 + q**2, 0.0)
@@ -46,6 +55,9 @@ def support(outline: Outline, theta: Array, margin: float = 0.0) -> Array:
     a, b = outline.width / 2, outline.height / 2
     if isinstance(outline, Elliptic):
         return np.asarray(np.hypot(a * c, b * s) + margin)
+    if isinstance(outline, Superelliptic):  # the dual norm
+        q = outline.exponent / (outline.exponent - 1)
+        return np.asarray(((a * c) ** q + (b * s) ** q) ** (1 / q) + margin)
     q = outline.corner_radius
     return np.asarray(c * (a - q) + s * (b - q) + q + margin)
 
@@ -56,6 +68,9 @@ def outline_area(outline: Outline) -> float:
         return math.pi * outline.radius**2
     if isinstance(outline, Elliptic):
         return math.pi * outline.width * outline.height / 4
+    if isinstance(outline, Superelliptic):
+        n = outline.exponent
+        return outline.width * outline.height * math.gamma(1 + 1 / n) ** 2 / math.gamma(1 + 2 / n)
     return outline.width * outline.height - (4 - math.pi) * outline.corner_radius**2
 
 
@@ -63,7 +78,7 @@ def surface_outline(element: Element) -> Outline:
     """The line where the element's surface meets its face."""
     if isinstance(element, Coaxial):
         return Round(element.cone.radius)
-    if isinstance(element, Cone | Dome | Throat):
+    if isinstance(element, Cone | Dome | Throat | Ring):
         return Round(element.radius)
     return element.outline if isinstance(element, VentOpening) else element.mouth
 
@@ -71,9 +86,21 @@ def surface_outline(element: Element) -> Outline:
 def footprint(element: Element) -> tuple[Outline, float]:
     """The outline an element occupies on its face, and a margin around it, m."""
     driver = element.cone if isinstance(element, Coaxial) else element
-    if isinstance(driver, Cone | Dome):
+    if isinstance(driver, Cone | Dome | Ring):
         return Round(max(driver.radius, driver.frame_radius or 0.0)), 0.0
-    return surface_outline(element), getattr(element, "clearance", 0.0)
+    if isinstance(element, Waveguide):
+        return element.mouth, max(element.clearance, rim_width(element))
+    return surface_outline(element), 0.0
+
+
+def scaled(outline: Outline, factor: float) -> Outline:
+    """The same outline, larger by a factor."""
+    if isinstance(outline, Round):
+        return Round(outline.radius * factor)
+    larger = replace(outline, width=outline.width * factor, height=outline.height * factor)
+    if isinstance(larger, RoundedRectangle):
+        larger = replace(larger, corner_radius=larger.corner_radius * factor)
+    return larger
 
 
 def smallest_half(outline: Outline) -> float:
@@ -86,4 +113,4 @@ def largest_half(outline: Outline) -> float:
     return outline.radius if isinstance(outline, Round) else max(outline.width, outline.height) / 2
 
 
-__all__ = ["footprint", "largest_half", "outline_area", "polar_radius", "smallest_half", "support", "surface_outline"]
+__all__ = ["footprint", "largest_half", "outline_area", "polar_radius", "scaled", "smallest_half", "support", "surface_outline"]

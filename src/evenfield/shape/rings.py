@@ -140,7 +140,7 @@ def mesh_half(strips: list[Strip], size: Size, outer_theta: Array, grading: floa
     ring = ring_points(strips[0], 0.0, outer_theta)
     edge = np.linalg.norm(np.diff(ring, axis=0), axis=1)
     outer_size = np.interp(HALF, (outer_theta[1:] + outer_theta[:-1]) / 2, edge)
-    sizes = size_along(strips, size, grading, float(edge.max()))
+    sizes = size_along(strips, size, grading, min(float(edge.max()), 3 * float(edge.min())))  # deeper rows would be slivers
     rings: list[tuple[Array, Array]] = [(outer_theta, ring)]
     part: list[str] = []
     travelled, last_area_pole = 0.0, len(strips) - 1

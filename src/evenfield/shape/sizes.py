@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from evenfield.base.errors import DesignError, message
-from evenfield.shape.elements import Cabinet, Coaxial, Cone, Dome, Element, Throat, VentOpening, Waveguide
+from evenfield.shape.elements import Cabinet, Coaxial, Element, Ring, VentOpening, Waveguide
 from evenfield.shape.outlines import outline_area, smallest_half
 
 
@@ -111,5 +111,6 @@ def _radii(element: Element) -> dict[str, float]:
     if isinstance(element, VentOpening):
         equal = math.sqrt(outline_area(element.outline) / math.pi)
         return {element.name: min(equal, 2.5 * smallest_half(element.outline))}
-    assert isinstance(element, Cone | Dome | Throat)
+    if isinstance(element, Ring):  # its width is what moves
+        return {element.name: 1.5 * (element.radius - element.inner_radius)}
     return {element.name: element.radius}

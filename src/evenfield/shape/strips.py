@@ -13,9 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenfield.shape.elements import Coaxial, Cone, Dome, Element, Throat, VentOpening, Waveguide
+from evenfield.shape.elements import Coaxial, Cone, Dome, Element, Ring, Source, Throat, VentOpening, Waveguide
 from evenfield.shape.outlines import polar_radius
-from evenfield.shape.profiles import PROFILES
+from evenfield.shape.rim import rim_width
+from evenfield.shape.walls import rim, wall
 
 Array = NDArray[np.float64]
 RIGID = "rigid"
@@ -91,25 +92,57 @@ def opening_of(opening: float, inner: float) -> float:
     return inner if inner > opening * (1 - CLOSED) else opening
 
 
-def _source(source: Dome | Throat, base: float, opening: float) -> list[Strip]:
-    """A dome or throat in the plane x = base, with the flat rigid ring out to `opening`."""
+def _source(source: Source, base: float, opening: float) -> list[Strip]:
+    """A source in the plane x = base, with the flat rigid ring out to `opening`."""
     strips = []
     if source.radius < opening:
         strips.append(_gap_ring(base, opening, source.radius))
+    if isinstance(source, Ring):
+        return [*strips, *_ring(source, base)]
     height = source.height if isinstance(source, Dome) else throat_height(source)
     strips.append(_cap(source.name, base, source.radius, height, 3))
     return strips
 
 
-def _walls(guide: Waveguide, base: float, throat: float) -> Strip:
-    profile = PROFILES[guide.profile]
+def _ring(ring: Ring, base: float) -> list[Strip]:
+    """The raised annulus, a parabola across, and the plug, a paraboloid or a flat disc."""
+    inner, width = ring.inner_radius, ring.radius - ring.inner_radius
+    roll = _revolved(ring.name, lambda t: base + 4 * ring.height * t * (1 - t), lambda t: ring.radius - width * t, rings=3)
+    plug = _revolved(RIGID, lambda t: base + ring.plug_height * (1 - (1 - t) ** 2), lambda t: inner * (1 - t), "walls", 2)
+    return [replace(roll, longest=width / 2), replace(plug, longest=inner)]
 
+
+def _walls(guide: Waveguide, base: float, throat: float) -> list[Strip]:
     def surface(t: Array, theta: Array) -> tuple[Array, Array]:
-        mouth = polar_radius(guide.mouth, theta)
-        x, r = profile.wall(1 - t, throat, guide.entry_angle, guide.depth, mouth, guide.rounding)
+        x, r = wall(guide, 1 - t, theta, throat)
         return base + x, r
 
-    return Strip(RIGID, surface, "walls", 3)
+    def blend(t: Array, theta: Array) -> tuple[Array, Array]:
+        x, r = rim(guide, t, theta)
+        return base + x, r
+
+    strips = [Strip(RIGID, surface, "walls", 3)]
+    return [Strip(RIGID, blend, "walls", 3, 0.7 * rim_width(guide)), *strips] if guide.proud > 0 else strips
+
+
+def throat_of(guide: Waveguide) -> float:
+    """Radius at which a guide's wall begins, after a gap too narrow to matter is closed, m."""
+    return opening_of(guide.throat_radius, guide.source.radius + (guide.gap_width if guide.gap_depth > 0 else 0.0))
+
+
+def _seat(guide: Waveguide, base: float, throat: float) -> list[Strip]:
+    """From the throat plane x = base to the pole: the short cylinder down to the source, the gap around it, the source."""
+    strips, rest = [], base - guide.source_depth
+    if guide.source_depth > 0:
+        strips.append(_line(RIGID, (base, throat), (rest, throat), "walls"))
+    if guide.gap_depth <= 0:
+        return [*strips, *_source(guide.source, rest, throat)]
+    inner, outer, bottom = guide.source.radius, guide.source.radius + guide.gap_width, rest - guide.gap_depth
+    if outer < throat * (1 - 1e-9):
+        strips.append(_gap_ring(rest, throat, outer))
+    slot = [((rest, outer), (bottom, outer)), ((bottom, outer), (bottom, inner)), ((bottom, inner), (rest, inner))]
+    strips += [replace(_line(RIGID, a, b, "walls"), longest=2.5 * guide.gap_width) for a, b in slot]
+    return [*strips, *_source(guide.source, rest, inner)]
 
 
 def _waveguide(guide: Waveguide, base: float, opening: float | None = None) -> list[Strip]:
@@ -117,8 +150,8 @@ def _waveguide(guide: Waveguide, base: float, opening: float | None = None) -> l
     mouth = float(polar_radius(guide.mouth, np.zeros(1))[0])
     if opening is not None and mouth < opening:
         strips.append(_gap_ring(base, opening, mouth))
-    throat = opening_of(guide.throat_radius, guide.source.radius)
-    return [*strips, _walls(guide, base, throat), *_source(guide.source, base - guide.depth, throat)]
+    throat = throat_of(guide)
+    return [*strips, *_walls(guide, base, throat), *_seat(guide, base - guide.depth, throat)]
 
 
 def coaxial_opening(pair: Coaxial) -> float:
@@ -130,7 +163,7 @@ def coaxial_opening(pair: Coaxial) -> float:
 
 def strips_of(element: Element) -> list[Strip]:
     """The strips of an element, outermost first; the last one ends in the pole."""
-    if isinstance(element, Dome | Throat):
+    if isinstance(element, Dome | Throat | Ring):
         return _source(element, 0.0, element.radius)
     if isinstance(element, Waveguide):
         return _waveguide(element, 0.0)
