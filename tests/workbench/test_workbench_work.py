@@ -82,6 +82,24 @@ def server(tmp_path_factory):
         yield found
 
 
+def test_a_design_that_rests_unsolved_is_solved_by_itself_and_the_newest_first(tmp_path):
+    path = tmp_path / "buoy.yaml"
+    path.write_text(TINY, encoding="utf-8")
+    with serving(path, "--solve") as (address, _), Page(address) as page:
+        state = page.greet()
+        assert state["solve_at_rest"] is True
+        first, _ = page.until(lambda h: h["type"] == "jobs" and h["list"] and job(h)["state"] == "running", 30)
+        assert job(first)["work"] == "solve" and job(first)["revision"] == state["revision"]
+        changed = page.ask(type="edit", path="ways.full.driver.sd", text="9 cm2")["revision"]
+        later, _ = page.until(
+            lambda h: h["type"] == "jobs" and job(h)["revision"] == changed and job(h)["state"] == "running", 40
+        )
+        assert [j["state"] for j in later["list"]] == ["running", "stopped"]
+        page.ask(type="stop", job=job(later)["job"])
+        # what was stopped by hand does not begin again by itself
+        assert next(h for h in reversed(page.heard) if h["type"] == "state")["solve_at_rest"] is False
+
+
 def test_rooms_are_run_beside_and_shown_when_found(server):
     with Page(server[0]) as page:
         page.greet(("fan", {"ensemble": "studios"}))

@@ -38,7 +38,7 @@ MOST_GROUNDS = 2
 EARLY = ("polar", "beamwidth", "ways", "filters", "impedance", "movement", "curves")
 """Pictures that need neither the power sum nor the handovers."""
 
-SLOW = ("decay", "step")
+SLOW = ("decay", "step", "delay")
 """Pictures that wait for rest."""
 
 

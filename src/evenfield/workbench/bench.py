@@ -107,8 +107,9 @@ class Bench:
                 client.start(client.show_pictures())
 
     def designs(self) -> list[str]:
-        """Design files of the folder."""
-        return sorted(p.name for p in self.folder.glob("*.y*ml") if p.suffix in (".yaml", ".yml") and p.is_file())
+        """Design files of the folder; links that lead out of it are none."""
+        found = (p for p in self.folder.glob("*.y*ml") if p.suffix in (".yaml", ".yml") and p.is_file())
+        return sorted(p.name for p in found if p.resolve().parent == self.folder)
 
     async def desk(self, name: str) -> Desk:
         """The desk of a design. Raises DataError for a name that is none of the folder's."""

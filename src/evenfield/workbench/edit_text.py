@@ -100,6 +100,8 @@ def _replace(text: str, nodes: Sequence[Any], value: str) -> str:
     start, end = node.start_mark.index, node.end_mark.index
     if not _is_flow(node) and not (getattr(node, "id", "") == "scalar" and node.style not in ("|", ">")):
         raise DesignError(message("a whole section", "changed key by key", value))
+    if _is_flow(node) and value[:1] not in "{[":
+        raise DesignError(message("a whole section", "changed key by key, or by another one in braces", value))
     if end == start:  # an empty value after its colon
         value = " " + value
     return text[:start] + _scalar(value, any(_is_flow(n) for n in nodes[:-1])) + text[end:]

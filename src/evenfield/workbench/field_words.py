@@ -21,6 +21,7 @@ GOVERNING = {
     "ways.*.driver": ("sd", "mms", "bl", "fs", "re", "xmax"),
     "ways.*.waveguide": ("throat_radius", "entry_angle", "depth", "rounding", "profile"),
     "ways.*.waveguide.mouth": ("shape", "radius", "width", "height", "corner_radius"),
+    "ways.*.waveguide.wall": ("horizontal", "vertical", "diagonal"),
     "ways.*.filters": ("gain", "delay"),
     "ways.*.filters.sections.*": ("kind", "frequency", "gain", "q"),
     "ways.*.amplifier": ("voltage",),

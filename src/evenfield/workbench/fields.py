@@ -106,8 +106,32 @@ def _fields(model: BaseModel, tree: Any, path: str) -> Iterator[Field]:
             for i, item in enumerate(value):
                 row = inner[i] if isinstance(inner, list) and i < len(inner) else None
                 yield from _fields(item, row, f"{where}.{i}")
+        elif isinstance(value, tuple) and value and isinstance(value[0], Amount):
+            yield from _listed(name, info, value, inner, where)
         elif (field := _field(where, name, info, value, inner)) is not None:
             yield field
+
+
+def _listed(name: str, info: FieldInfo, values: tuple[Any, ...], written: Any, path: str) -> Iterator[Field]:
+    """A list of quantities, one field each."""
+    unit = next((u for u in _units(info.annotation) if u is not None), None)
+    if unit is None or not isinstance(written, list):
+        return
+    for i, (value, text) in enumerate(zip(values, written, strict=False)):
+        where = f"{path}.{i}"
+        label = f"{LABELS.get(name, name.replace('_', ' ').capitalize())} {i + 1}"
+        yield {
+            "path": where, "label": label, "kind": "quantity", "text": _text(text), "given": True, "optional": True,
+            "governing": name in GOVERNING.get(_shape(path), ()), "effect": effect_of(where), "quick": QUICK[effect_of(where)],
+            "help": info.description or "",
+        } | _quantity(unit, _text(text), value)  # fmt: skip
+
+
+def _units(annotation: Any) -> Iterator[_Unit | None]:
+    """Quantities inside an annotation."""
+    for option in get_args(annotation):
+        yield next((m for m in getattr(option, "__metadata__", ()) if isinstance(m, _Unit)), None)
+        yield from _units(option)
 
 
 def _field(path: str, name: str, info: FieldInfo, value: Any, written: Any) -> Field | None:

@@ -41,6 +41,7 @@ KINDS: dict[str, tuple[str, dict[str, tuple[str, ...]], Make]] = {
     "movement": ("Displacement", {}, drivers.movement),
     "limits": ("Limits", {}, drivers.limits),
     "step": ("Step response", {}, time.step),
+    "delay": ("Group delay", {}, time.delay),
     "decay": ("Decay", {}, time.decay),
     "fan": ("Room fan", {"ensemble": ("studios", "living-rooms")}, _kept),
     "causes": ("Causes of the room spread", {"ensemble": ("studios", "living-rooms")}, _kept),

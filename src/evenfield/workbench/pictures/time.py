@@ -30,6 +30,19 @@ def step(p: Prediction, options: dict[str, str]) -> Picture:
     return made.done()
 
 
+def delay(p: Prediction, options: dict[str, str]) -> Picture:
+    """Group delay on the reference axis, of the whole and of each way, the common delay taken out."""
+    found = metrics.group_delay(p.system)
+    excess = 1e3 * np.asarray(found["excess"])
+    middle = float(np.median(excess[(p.frequency > 4000.0) & (p.frequency < 8000.0)]))
+    made = Panels("Group delay on the reference axis", "Re its median over 4 to 8 kHz; not smoothed.")
+    made.axis(p.frequency)
+    made.panel("delay", "Group delay", "ms")
+    made.series("sum", "Together", excess - middle, role="sum")
+    made.fit(least=2.0, step=1.0, within=(60.0, 20000.0))
+    return made.done()
+
+
 def decay(p: Prediction, options: dict[str, str]) -> Picture:
     """Decay of tones switched off at time zero."""
     found = metrics.decay_spectrum(responses_on_axis(Subject.of(p)), time_s=DECAY_TIME)
