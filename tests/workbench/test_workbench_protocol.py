@@ -153,6 +153,20 @@ def test_a_file_broken_on_disk_leaves_the_last_good_state_with_error_and_line(pa
     assert field(state, DEPTH)["text"] == "24 mm"
 
 
+def test_a_design_that_was_never_good_is_shown_with_its_error_and_then_mended(page, folder):
+    path = folder / "raft.yaml"
+    path.write_text("evenfield: 1\nname: Raft\ncabinet: {width: 1 m}\n", encoding="utf-8")
+    page.say(type="open", design="raft.yaml")
+    state, _ = page.until(lambda h: h["type"] == "state" and h["design"] == "raft.yaml")
+    assert state["file"]["state"] == "broken" and "ways must be given" in state["file"]["error"] and state["sections"] == []
+    path.write_text(TEXT.replace("Dinghy", "Raft"), encoding="utf-8")
+    state, _ = page.until(lambda h: h["type"] == "state" and h["file"]["state"] == "good")
+    assert state["name"] == "Raft" and state["revision"] == 1 and state["is_solved"] is True
+    path.unlink()
+    state, _ = page.until(lambda h: h["type"] == "state" and h["file"]["state"] == "gone")
+    assert state["name"] == "Raft"
+
+
 def test_a_value_changed_on_both_sides_is_a_conflict_and_is_not_overwritten(page, design):
     base = next(h for h in reversed(page.heard) if h["type"] == "state")["revision"]
     disk = TEXT.replace("gain: -4 dB", "gain: -9 dB")

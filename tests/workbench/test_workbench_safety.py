@@ -106,6 +106,15 @@ def test_no_design_outside_the_folder_is_opened(address, name):
         assert answer["type"] == "error" and "one of the folder's" in answer["text"]
 
 
+def test_a_link_that_leads_out_of_the_folder_is_no_design_of_it(address, folder, tmp_path):
+    (tmp_path / "outside.yaml").write_text("evenfield: 1\n", encoding="utf-8")
+    (folder / "link.yaml").symlink_to(tmp_path / "outside.yaml")
+    with Page(address) as page:
+        page.greet()
+        assert "link.yaml" not in page.heard[0]["designs"]
+        assert page.ask(type="open", design="link.yaml")["type"] == "error"
+
+
 def drop(address, name, body, word="", token=None, length=None):
     query = f"/drop?name={name}" + (f"&set={word}" if word else "")
     headers = {

@@ -110,6 +110,9 @@ def test_rooms_are_run_beside_and_shown_when_found(server):
         assert job(done)["state"] == "done", job(done)["error"]
         header, arrays = page.picture("fan", lambda h: h["state"] == "solved")
         assert header["numbers"][0]["label"] == "Room spread" and "8 rooms" in header["caption"]
+        answer = page.ask(type="changes", **{"from": header["revision"], "to": header["revision"]})
+        spread = next(n for n in answer["numbers"] if n["label"] == "Room spread, studios")
+        assert spread["text"][0] in header["numbers"][0]["text"].replace(" ±", " dB ±") and spread["change"] == "+0.00 dB"
         low, high = (arrays[f"level.wide.{side}"] for side in ("low", "high"))
         assert (low <= arrays["level.median"]).all() and (arrays["level.median"] <= high).all()
 

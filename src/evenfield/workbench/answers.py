@@ -56,7 +56,7 @@ class Answers:
         self._predictions: OrderedDict[str, Prediction] = OrderedDict()
         self._drawings: OrderedDict[str, bytes] = OrderedDict()
         self._grounds: OrderedDict[str, Ground] = OrderedDict()
-        self._resting: tuple[tuple[str, str], Wish] | None = None
+        self._resting: OrderedDict[str, Wish] = OrderedDict()
         self.quick = QuickModel()
         self.measured: dict[str, tuple[str, Directivity]] = {}
 
@@ -250,7 +250,14 @@ class Answers:
         if unsolved or pair[0] is None or pair[1] is None:
             yield reply | {"reason": f"Revision {' and '.join(unsolved)} is not solved yet: only what was changed is known."}
             return
-        yield reply | changes_between(pair[0], pair[1])
+        yield reply | changes_between(pair[0], pair[1], *(self._spreads(name, text) for text in (before, after)))
+
+    def _spreads(self, name: str, text: str) -> dict[str, float]:
+        """Room spread by ensemble, dB, where the rooms of this text were run."""
+        design, _, _ = self.read(name, text)
+        store, base = Store(self.folder), design_key(design, self.folder)
+        found = {e: kept(store, base, "fan", {"ensemble": e}) for e in ("studios", "living-rooms")}
+        return {e: float(p.header["values"]["spread_db"]) for e, p in found.items() if p is not None}
 
     def do_export(self, request: Request) -> Iterator[Reply]:
         """A picture's data as CSV."""
@@ -405,13 +412,13 @@ class Answers:
         began = time.perf_counter()
         design, _, _ = self.read(request["name"], request["text"])
         try:
-            key = (name_of(request["text"]), name_of(request.get("base") or ""))
-            if self._resting is None or self._resting[0] != key:
+            key = name_of(request["text"]) + name_of(request.get("base") or "")
+            if key not in self._resting:
                 ground = self.ground(request["name"], request.get("base") or "")
-                self._resting = (key, self.quick.wish(ground, design, self.folder))
+                _remember(self._resting, key, self.quick.wish(ground, design, self.folder), MOST_FOUNDATIONS)
         except Refusal as reason:
             return encode(head | {"state": "unsolved", "reason": str(reason)})
-        wish = self._resting[1]
+        wish = self._resting[key]
         about = {"seq": None, "from": request.get("from")} | said_of(wish) | {"ms": round(1e3 * (time.perf_counter() - began))}
         return self.provisional(request["kind"], request["options"], wish, head | {"provisional": about})
 

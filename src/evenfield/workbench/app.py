@@ -12,6 +12,7 @@ from typing import Any
 from fastapi import FastAPI, Request, WebSocket, WebSocketDisconnect
 from fastapi.responses import FileResponse, JSONResponse, PlainTextResponse, Response
 from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
 
 from evenfield.base.errors import DataError, EvenfieldError
 from evenfield.workbench.bench import Bench
@@ -49,6 +50,7 @@ def make_app(bench: Bench, port: int, token: str, page: Path = PAGE) -> App:
         await bench.close()
 
     app = FastAPI(lifespan=life, docs_url=None, redoc_url=None, openapi_url=None)
+    app.add_middleware(GZipMiddleware, minimum_size=2048)
     known = {p.relative_to(page).as_posix(): p for p in page.rglob("*") if p.is_file()} if page.is_dir() else {}
 
     @app.get("/")

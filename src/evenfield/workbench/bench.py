@@ -201,6 +201,8 @@ class Bench:
         if job.state == "done" and (desk := self.desks.get(job.design)) is not None:
             desk.forget_frames()
             desk.tell_all()
+            for client in desk.clients:
+                client.start(client.warm(desk))
 
     def _report_made(self, job: Job) -> None:
         if job.state == "done":

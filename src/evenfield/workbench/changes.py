@@ -17,13 +17,25 @@ from evenfield.report.document import STATES
 Row = dict[str, Any]
 
 
-def changes_between(before: Prediction, after: Prediction) -> Row:
-    """Lines and numbers of both, side by side."""
+def changes_between(
+    before: Prediction,
+    after: Prediction,
+    spread_before: dict[str, float] | None = None,
+    spread_after: dict[str, float] | None = None,
+) -> Row:
+    """Lines and numbers of both, side by side; room spreads by ensemble where rooms were run."""
     old = {(x.group, x.name): x for x in judge(before).lines}
     new = {(x.group, x.name): x for x in judge(after).lines}
     lines = [_line(key, old.get(key), new.get(key)) for key in dict.fromkeys([*old, *new])]
     order = {"lost": 0, "gained": 1, "worse": 2, "better": 3, "new": 4, "gone": 5, "same": 6}
-    return {"lines": sorted(lines, key=lambda r: order[r["verdict"]]), "numbers": list(_numbers(before, after))}
+    spreads = (spread_before or {}, spread_after or {})
+    numbers = [*_numbers(before, after), *_spreads(*spreads)]
+    return {"lines": sorted(lines, key=lambda r: order[r["verdict"]]), "numbers": numbers}
+
+
+def _spreads(before: dict[str, float], after: dict[str, float]) -> Iterator[Row]:
+    for name in dict.fromkeys([*before, *after]):
+        yield _number(f"Room spread, {name}", before.get(name, math.nan), after.get(name, math.nan), "dB", 2)
 
 
 def _line(key: tuple[str, str], old: Line | None, new: Line | None) -> Row:

@@ -158,9 +158,9 @@ class Client:
         desk.clients.add(self)
         self.wishes.clear()
         self.show()
-        self.start(self._warm(desk))
+        self.start(self.warm(desk))
 
-    async def _warm(self, desk: Desk) -> None:
+    async def warm(self, desk: Desk) -> None:
         """Make the quick model ready while nothing else is wanted."""
         step, more = 0, bool(desk.text)
         while more:

@@ -50,7 +50,7 @@ class Desk:
         self.lock = asyncio.Lock()
         self.text = ""
         self.number = 0
-        self.state: Header = {}
+        self.state: Header = {"name": name, "title": "", "note": "", "sections": [], "ways": [], "active": False, "unused": []}
         self.file: Header = {"state": "good", "error": "", "line": None}
         self.solve_at_rest = True
         self.changed_at = 0.0
@@ -322,6 +322,8 @@ class Desk:
         """The nearest solved revision at or before one, along its parents."""
         step: int | None = number
         for _ in range(FARTHEST_BASIS):
+            if step is not None and step not in self.headings:  # made by another server on this folder
+                self.headings |= {h.number: h for h in self.revisions.headings() if h.number not in self.headings}
             if step is None or step not in self.headings:
                 return None
             if await self.solved(step):
