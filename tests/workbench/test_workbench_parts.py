@@ -76,6 +76,7 @@ def test_a_number_keeps_its_unit_and_tolerance_and_steps_are_round():
     assert with_value("-12.5 mm", 3, "mm") == "3 mm"
     assert with_value("", 2.5, "kHz") == "2.5 kHz"
     assert [step_of(v, "mm") for v in (38, 150, 0.75, None, 0)] == [1.0, 2.0, 0.02, 1.0, 1.0]
+    assert step_of(float("inf"), "mm") == 1.0
     assert step_of(5.3, "dB") == 0.1 and step_of(400, "deg") == 1.0
 
 

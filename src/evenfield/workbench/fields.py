@@ -14,7 +14,7 @@ from pydantic.fields import FieldInfo
 
 from evenfield.base.errors import DesignError
 from evenfield.base.units import DIMENSIONS, Amount, parse_amount
-from evenfield.loudspeaker.design import Design, _Unit
+from evenfield.loudspeaker.design import Design, FilterSection, _Unit
 from evenfield.workbench.field_words import GOVERNING, HELP, LABELS, QUICK, STEPS, effect_of
 
 Field = dict[str, Any]
@@ -105,11 +105,20 @@ def _fields(model: BaseModel, tree: Any, path: str) -> Iterator[Field]:
         elif isinstance(value, tuple) and value and isinstance(value[0], BaseModel):
             for i, item in enumerate(value):
                 row = inner[i] if isinstance(inner, list) and i < len(inner) else None
-                yield from _fields(item, row, f"{where}.{i}")
+                yield from (_of_section(item, f) for f in _fields(item, row, f"{where}.{i}"))
         elif isinstance(value, tuple) and value and isinstance(value[0], Amount):
             yield from _listed(name, info, value, inner, where)
         elif (field := _field(where, name, info, value, inner)) is not None:
             yield field
+
+
+def _of_section(section: BaseModel, field: Field) -> Field:
+    """A filter section's field; what its kind does not use does not govern it."""
+    if isinstance(section, FilterSection):
+        key = field["path"].rsplit(".", 1)[1]
+        passing = section.kind in ("low-pass", "high-pass")
+        field["governing"] = key in (("kind", "frequency", "order", "family") if passing else ("kind", "frequency", "gain", "q"))
+    return field
 
 
 def _listed(name: str, info: FieldInfo, values: tuple[Any, ...], written: Any, path: str) -> Iterator[Field]:
@@ -240,7 +249,7 @@ def step_of(number: float | None, unit: str) -> float:
     """What one press of a stepper adds: fixed for angles and levels, else about a fiftieth, round."""
     if unit in STEPS:
         return STEPS[unit]
-    if not number:
+    if not number or not math.isfinite(number):
         return 1.0
     rough = abs(number) / 50
     power = 10.0 ** math.floor(math.log10(rough))
@@ -271,7 +280,7 @@ def _loose(node: Any, path: str) -> Iterator[Field]:
             "effect": effect_of(where), "quick": QUICK[effect_of(where)], "help": "",
         }  # fmt: skip
         match = _NUMBER.match(text)
-        if match and not isinstance(value, bool):
+        if match and not isinstance(value, bool) and math.isfinite(float(match[1])):
             number, unit = float(match[1]), match[2].strip()
             field |= {
                 "kind": "quantity",
