@@ -4,6 +4,7 @@ import csv
 import io
 import re
 import shutil
+import sys
 
 import numpy as np
 import pytest
@@ -58,11 +59,14 @@ def as_written(request, design, sight):
     if sight.see("() => document.querySelector('dialog, .menu:not([hidden]), .history:not([hidden])') !== null"):
         sight.page.reload()
     if design.read_text(encoding="utf-8") != TEXT:
+        number = sight.until(REVISION)
         design.write_text(TEXT, encoding="utf-8")
-    sight.until("() => evenfield.desk.state?.is_solved && evenfield.desk.state.file.state === 'good' && "
-                "evenfield.desk.field('ways.tweeter.waveguide.depth').text === '24 mm'")  # fmt: skip
-    sight.until("() => ['polar', 'curves', 'handover'].every(n => { const h = evenfield.desk.pictures.get(n)?.current?.head; "
-                "return h && h.state === 'solved' && h.revision === evenfield.desk.state.revision })")  # fmt: skip
+        sight.until("n => evenfield.desk.state.revision > n", number)
+    sight.until("() => evenfield.desk.state?.is_solved && evenfield.desk.state.file.state === 'good'")
+    sight.until("""() => ["polar", "curves", "handover"].every(n => {
+        const head = evenfield.desk.pictures.get(n)?.current?.head;
+        return head && head.state === "solved" && head.revision === evenfield.desk.state.revision;
+    })""", seconds=60)  # fmt: skip
     sight.wrong.clear()
     yield
     assert sight.wrong == []
@@ -81,8 +85,10 @@ def test_the_first_open_shows_the_design_its_drawing_and_the_answers(sight):
     assert sight.page.locator(".sheet-drawing .line").count() >= 6
     assert sight.page.locator(".sheet-drawing .knob").count() >= 5
     assert re.match(r"revision \d+ · solved", sight.card("handover").locator(".stamp").inner_text())
-    inked = sight.see("() => { const c = document.querySelector('.answer[data-kind=handover] canvas'); "
-                      "return c.getContext('2d').getImageData(0, 0, c.width, c.height).data.some((v, i) => i % 4 === 3 && v > 0) }")
+    inked = sight.see(
+        "() => { const c = document.querySelector('.answer[data-kind=handover] canvas'); "
+        "return c.getContext('2d').getImageData(0, 0, c.width, c.height).data.some((v, i) => i % 4 === 3 && v > 0) }"
+    )
     assert inked
     assert sight.card("handover").locator(".figure").count() >= 5
 
@@ -360,6 +366,21 @@ def test_the_policy_is_strict_and_the_first_load_light(sight):
     assert all(name.startswith(sight.page.url.split("/", 3)[0] + "//127.0.0.1") for name, _ in sizes)
     assert not any("three" in name for name, _ in sizes)
     assert sum(size for _, size in sizes) < 800_000
+
+
+def test_the_tour_of_the_docs_can_be_taken(browser, tmp_path):
+    sys.path.insert(0, str(ROOT / "docs"))
+    from make_tour import photograph, small
+
+    text = (ROOT / "docs" / "tour.md").read_text(encoding="utf-8")
+    shown = {(name, theme) for name, theme in re.findall(r"assets/tour/([a-z-]+)-(light|dark)\.png", text)}
+    with serving(write_design(tmp_path)) as (line, _):
+        sight = Sight(browser, line, color_scheme="dark", reduced_motion="reduce")
+        shots = photograph(sight)
+        sight.close()
+    assert {name for name, _ in shown} == set(shots)
+    assert all((ROOT / "docs" / "assets" / "tour" / f"{name}-{theme}.png").is_file() for name, theme in shown)
+    assert len({small(png) for png in shots.values()}) == len(shots)
 
 
 def test_every_example_opens(browser, tmp_path):

@@ -4,7 +4,8 @@ import type { Desk, Picture } from "./desk";
 import { Shown } from "./desk";
 import { announce, clear, h } from "./dom";
 import { CrossoverHandle } from "./strip";
-import { laid, strokeOf, type Stroke } from "./ink";
+import { laid, strokeOf } from "./ink";
+import { sample } from "./swatch";
 import { MapView } from "./map";
 import { copyTable, saveCsv, savePng, saveSvg } from "./files";
 import { PanelsView, type Look } from "./panels";
@@ -114,7 +115,7 @@ export class Card {
     const current = shown.current;
     if (this.less !== null && !shown.pinned.has(this.less)) this.less = null;
     this.element.toggleAttribute("aria-busy", !current);
-    if (!current) return this.nothing(W.answer.waiting);
+    if (!current) return this.nothing(this.desk.state?.file.state === "broken" ? W.answer.mend : W.answer.waiting);
     this.showStamp(current, shown);
     if (!current.head.family) return this.nothing(current.head.reason ?? "", this.workFor());
     this.ready(current.head.family);
@@ -154,7 +155,7 @@ export class Card {
   }
 
   private workFor(): HTMLElement | null {
-    const work = { fan: "rooms", causes: "rooms", motor: "motors", harmonics: "motors", loudest: "motors" }[this.tile.kind] ?? (this.desk.pictures.get(this.tile.id)?.current?.head.state === "unsolved" ? "solve" : "");
+    const work = this.desk.pictures.get(this.tile.id)?.current?.head.needs ?? "";
     if (!work || !this.desk.welcome?.works.includes(work)) return null;
     return h("button", { type: "button", click: () => this.desk.tell({ type: "start", work, options: {} }) }, W.answer.start[work] ?? work);
   }
@@ -211,14 +212,15 @@ export class Card {
   private showLegend(current: Picture, shown: Shown): void {
     const seen = new Set<string>();
     const items: HTMLElement[] = [];
-    for (const panel of current.head.panels ?? []) {
-      if (this.tile.hidden?.includes(panel.key)) continue;
+    // what only a later panel shows is named there
+    const first = (current.head.panels ?? []).find((p) => !this.tile.hidden?.includes(p.key));
+    for (const panel of first ? [first] : []) {
       panel.series.forEach((s, i) => {
         if (seen.has(s.label)) return;
         seen.add(s.label);
         items.push(h("span", { class: "key" }, sample(strokeOf(s.role, s.way, i)), s.label));
       });
-      for (const b of panel.bands) {
+      for (const b of (current.head.panels ?? []).filter((p) => !this.tile.hidden?.includes(p.key)).flatMap((p) => p.bands)) {
         if (seen.has(b.label)) continue;
         seen.add(b.label);
         items.push(h("span", { class: "key" }, h("i", { class: `patch ${b.role}` }), b.label));
@@ -285,7 +287,7 @@ export class Card {
           button(W.answer.copy, () => void copyTable(this.desk, this.tile)),
         ]
       : [];
-    clear(this.menu, h("div", { class: "menu-row" }, ...sizes), ...this.levels(picture), this.panels(picture), this.lessOf(), h("div", { class: "menu-row" }, ...files), this.sets());
+    clear(this.menu, h("p", { class: "caption" }, picture?.head.caption ?? ""), h("div", { class: "menu-row" }, ...sizes), ...this.levels(picture), this.panels(picture), this.lessOf(), h("div", { class: "menu-row" }, ...files), this.sets(), this.fitting());
     this.menu.hidden = false;
     more.setAttribute("aria-expanded", "true");
     this.menu.querySelector<HTMLElement>("button")?.focus();
@@ -295,6 +297,11 @@ export class Card {
     if (this.tile.kind !== "measured" || !this.desk.measured.length) return null;
     const off = (m: { measured: string; name: string }) => h("button", { type: "button", click: () => this.desk.tell({ type: "forget", measured: m.measured }) }, `${W.drop.forget}: ${m.name}`);
     return h("div", { class: "menu-row" }, ...this.desk.measured.map(off));
+  }
+
+  private fitting(): HTMLElement | null {
+    if (this.tile.kind !== "filters" || !this.desk.welcome?.works.includes("filters")) return null;
+    return h("div", { class: "menu-row" }, h("button", { type: "button", click: () => this.desk.tell({ type: "start", work: "filters", options: {} }) }, W.answer.start["filters"]!));
   }
 
   private closeMenu(more: HTMLElement): void {
@@ -379,19 +386,4 @@ export class Card {
     grip.addEventListener("pointerup", () => (from = null));
     return grip;
   }
-}
-
-function sample(stroke: Stroke): HTMLElement {
-  const canvas = h("canvas", { width: 44, height: 12, class: "swatch", "aria-hidden": "true" });
-  const ctx = canvas.getContext("2d");
-  if (!ctx) return canvas;
-  ctx.scale(2, 2);
-  ctx.strokeStyle = stroke.colour;
-  ctx.lineWidth = stroke.width;
-  ctx.setLineDash(stroke.dash);
-  ctx.beginPath();
-  ctx.moveTo(0, 3);
-  ctx.lineTo(22, 3);
-  ctx.stroke();
-  return canvas;
 }

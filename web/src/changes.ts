@@ -63,7 +63,7 @@ export class ChangesView {
       found.what.length ? rows(W.changes.what, ["", W.changes.before, W.changes.after], found.what.map((c) => [c.label, c.before || "–", c.after || "–"])) : h("p", { class: "summary" }, W.changes.none),
       told.length ? rows(W.changes.lines, ["", W.changes.before, W.changes.after, ""], told.map((l) => [`${l.group}: ${l.name}`, l.before, l.after, W.changes.verdicts[l.verdict] ?? l.verdict]), told.map((l) => l.verdict)) : null,
       same ? h("p", { class: "caption" }, W.changes.hidden(same)) : null,
-      found.numbers.length ? rows(W.changes.numbers, ["", W.changes.before, W.changes.after], found.numbers.map((n) => [n.label, figure(n.before, n.unit), figure(n.after, n.unit)])) : null,
+      found.numbers.length ? rows(W.changes.numbers, ["", W.changes.before, W.changes.after], found.numbers.map((n) => [n.label, ...(n.text ?? [figure(n.before, n.unit), figure(n.after, n.unit)])])) : null,
     ];
     clear(this.element, ...parts);
   }

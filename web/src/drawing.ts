@@ -11,6 +11,7 @@ const TABS: Tab[] = ["sheet", "side", "front", "solid"];
 const PAD = 26;
 const REST_MS = 600;
 const REACH = 14;
+const MOST_GHOSTS = 40;
 
 interface Placed {
   view: ViewName;
@@ -46,7 +47,7 @@ export class Drawing {
     this.element.append(h("header", {}, h("h2", { id: "drawing-title" }, W.drawing.title), this.tabs), this.host);
     this.host.append(this.svg);
     desk.drawn.on((drawn) => {
-      if (!drawn.head.provisional) this.ghosts.set(drawn.head.revision, drawn);
+      if (!drawn.head.provisional) this.remember(drawn);
       this.redraw();
     });
     desk.revised.on(() => this.redraw());
@@ -59,6 +60,20 @@ export class Drawing {
     this.svg.addEventListener("pointerup", () => this.drop());
     this.svg.addEventListener("pointercancel", () => this.giveUp());
     this.choose(this.tab);
+  }
+
+  /** Lines of the last revisions seen, copied out of their message, to lay over the drawing. */
+  private remember(drawn: Drawn): void {
+    const lines = Object.values(drawn.head.views).flat().map((line) => line.array);
+    const arrays = new Map(lines.map((name) => [name, (drawn.arrays.get(name) ?? new Float32Array()).slice()]));
+    const { revision, provisional, views } = drawn.head;
+    this.ghosts.delete(revision);
+    this.ghosts.set(revision, { head: { revision, provisional, views, handles: [], body: false }, arrays });
+    const pinned = new Set(this.desk.revisions.filter((r) => r.pinned).map((r) => r.revision));
+    for (const old of this.ghosts.keys()) {
+      if (this.ghosts.size <= MOST_GHOSTS) break;
+      if (!pinned.has(old)) this.ghosts.delete(old);
+    }
   }
 
   private choose(tab: Tab): void {

@@ -17,6 +17,7 @@ export class FieldRow {
   private typed = false;
   private wished: number | null = null;
   private number = (serial += 1);
+  private turn = 0;
 
   constructor(
     private desk: Desk,
@@ -81,9 +82,11 @@ export class FieldRow {
     input.addEventListener("input", () => {
       this.typed = true;
       this.wished = null;
+      this.turn += 1;
+      this.clearRule();
     });
     input.addEventListener("keydown", (event) => this.key(event));
-    input.addEventListener("blur", () => this.typed && input.value !== this.field.text && void this.commit(input.value));
+    input.addEventListener("blur", () => this.typed && this.rule.hidden && input.value !== this.field.text && void this.commit(input.value));
     return input;
   }
 
@@ -119,15 +122,19 @@ export class FieldRow {
     if (this.wished === null) return;
     if (this.wished === this.field.value) return this.restore(false);
     const text = this.value;
-    this.finish(await this.desk.accept().catch(unanswered), text);
+    const turn = (this.turn += 1);
+    this.finish(await this.desk.accept().catch(unanswered), text, turn);
   }
 
   private async commit(text: string): Promise<void> {
     this.put(text);
-    this.finish(await this.desk.edit(this.field.path, text).catch(unanswered), text);
+    const turn = (this.turn += 1);
+    this.finish(await this.desk.edit(this.field.path, text).catch(unanswered), text, turn);
   }
 
-  private finish(refused: Refused | null, text: string): void {
+  /** An answer that came after the value was given up, or typed anew, changes nothing. */
+  private finish(refused: Refused | null, text: string, turn: number): void {
+    if (turn !== this.turn) return;
     this.wished = null;
     if (refused) {
       this.typed = true;
@@ -142,6 +149,7 @@ export class FieldRow {
   private restore(focus = true): void {
     window.clearTimeout(this.timer);
     this.timer = 0;
+    this.turn += 1;
     this.typed = false;
     this.wished = null;
     this.desk.release();

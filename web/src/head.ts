@@ -57,17 +57,17 @@ export class Head {
     this.rest.checked = state?.solve_at_rest ?? false;
     this.back.disabled = !state?.can_undo;
     this.forth.disabled = !state?.can_redo;
-    const words = !state ? "" : state.is_solved ? W.head.isSolved : W.head.notSolved;
-    clear(this.stamp, state ? h("b", {}, W.head.revision(state.revision)) : null, words ? ` ${words}` : null);
+    const words = !state?.sections.length ? "" : state.is_solved ? W.head.isSolved : W.head.notSolved;
+    clear(this.stamp, state && state.sections.length ? h("b", {}, W.head.revision(state.revision)) : null, words ? ` ${words}` : null);
     this.renewWork();
   }
 
   private renewWork(): void {
-    const busy = this.desk.jobs.filter((j) => j.state === "running" || j.state === "stopping");
+    const busy = this.desk.jobs.filter((j) => j.state === "waiting" || j.state === "running" || j.state === "stopping");
     const { state } = this.desk;
     const shown = busy.slice(0, 2).map((job) => this.jobOf(job));
     const solve = h("button", { type: "button", class: "solve", click: () => this.desk.tell({ type: "start", work: "solve", options: {} }) }, W.head.solve);
-    const wants = state && !state.is_solved && !busy.some((j) => j.work === "solve");
+    const wants = state && state.sections.length > 0 && !state.is_solved && !busy.some((j) => j.work === "solve");
     const failed = this.desk.jobs[0]?.state === "failed" ? this.desk.jobs[0] : null;
     clear(this.work, failed ? h("span", { class: "failed", role: "alert", title: failed.error ?? "" }, `${W.work[failed.work] ?? failed.work}: ${W.work["failed"]}. ${failed.error ?? ""}`) : null, wants ? solve : null, ...shown);
   }
@@ -76,7 +76,7 @@ export class Head {
     const name = W.work[job.work] ?? job.work;
     const share = job.total > 0 ? job.done / job.total : 0;
     const left = duration(job.left_s);
-    const words = job.state === "stopping" ? W.work["stopping"]! : `${name} ${W.head.of(job.done, job.total)}${left ? `, ${W.head.left(left)}` : ""}`;
+    const words = job.state !== "running" ? `${name} ${W.work[job.state]}` : `${name} ${W.head.of(job.done, job.total)}${left ? `, ${W.head.left(left)}` : ""}`;
     const bar = h("progress", { max: 1, value: share, "aria-label": name });
     const stop = h("button", { type: "button", class: "stop", disabled: job.state === "stopping", click: () => this.desk.tell({ type: "stop", job: job.job }) }, W.head.stop);
     return h("div", { class: "job", "data-job": job.job, title: job.what }, bar, h("span", {}, words), stop);

@@ -8,10 +8,11 @@ export interface Stroke {
   dash: number[];
 }
 
-const NAMES = ["paper", "ink", "soft", "hair", "accent", "way-0", "way-1", "way-2", "way-3", "warn"] as const;
+const NAMES = ["paper", "ink", "soft", "hair", "edge", "accent", "way-0", "way-1", "way-2", "way-3", "warn"] as const;
 type InkName = (typeof NAMES)[number];
 
 const WAY_DASH = [[9, 4], [], [3, 3], [9, 3, 2, 3]];
+const FIT_DASH = [[2, 4], [7, 3], [9, 3, 2, 3]];
 const CURVES: [InkName, number[], number][] = [
   ["ink", [], 2.2],
   ["way-0", [], 1.8],
@@ -42,14 +43,14 @@ function read(): Record<InkName, string> {
 }
 
 export function wayColour(way: number): string {
-  return ink(NAMES[5 + (way % 4)] ?? "ink");
+  return ink(NAMES[6 + (way % 4)] ?? "ink");
 }
 
 /** How a series is drawn: by its role, its way and its place among the panel's free curves. */
 export function strokeOf(role: string, way: number | null, place: number): Stroke {
   if (role === "sum") return { colour: ink("ink"), width: 2.2, dash: [] };
   if (role === "way" && way !== null) return { colour: wayColour(way), width: 1.8, dash: WAY_DASH[way % 4] ?? [] };
-  if (role === "fit") return { colour: ink("soft"), width: 1.6, dash: [2, 4] };
+  if (role === "fit") return { colour: ink("soft"), width: 1.6, dash: FIT_DASH[place % FIT_DASH.length] ?? [] };
   if (role === "room") return { colour: ink("soft"), width: 0.8, dash: [] };
   const [name, dash, width] = CURVES[place % CURVES.length] ?? CURVES[0]!;
   return { colour: ink(name), width, dash };

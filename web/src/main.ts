@@ -36,7 +36,7 @@ function start(): void {
   const past = new History(desk, () => sheet.ask("changes"));
   const head = new Head(desk, { history: () => past.toggle(), keys: () => notices.keys() });
   notices.added.say = () => sheet.ask("measured");
-  page.append(head.element, notices.line, h("div", { class: "below" }, rail.element, sheet.element, past.element));
+  page.append(head.element, notices.line, h("div", { class: "below" }, rail.element, past.element, sheet.element));
   document.addEventListener("keydown", (event) => shortcut(event, desk, rail, past, notices));
   Object.assign(window, { evenfield: { desk, sheet } });
   desk.link.open();

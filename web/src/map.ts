@@ -211,7 +211,8 @@ export function bandsOf(head: PictureHead, look: Look, difference: boolean): Ban
   if (difference) return { low: -4.5, high: 4.5, step: 1, difference };
   const [low, high] = head.range_db ?? [-30, 0];
   const top = high + look.shift;
-  return { low: look.span > 0 ? top - look.span : low + look.shift, high: top, step, difference };
+  const count = Math.ceil((look.span > 0 ? look.span : high - low) / step - 1e-6); // whole bands, counted down from the top
+  return { low: top - count * step, high: top, step, difference };
 }
 
 export function mapAxes(head: PictureHead, range: [number, number] | null): MapAxes {
@@ -379,7 +380,7 @@ function drawAxes(ctx: CanvasRenderingContext2D, head: PictureHead, axes: MapAxe
   ctx.textBaseline = "top";
   for (const tick of logTicks(...axes.x)) {
     const x = Math.round(frame.left + axes.across(tick) * frame.width) + 0.5;
-    const labelled = isLabelled(tick);
+    const labelled = isLabelled(tick, frame.width / Math.log10(axes.x[1] / axes.x[0]));
     line(ctx, x, frame.top + frame.height, x, frame.top + frame.height + (labelled ? 5 : 3));
     if (labelled) ctx.fillText(tickLabel(tick), x, frame.top + frame.height + 8);
   }

@@ -87,7 +87,7 @@ export interface Job {
   work: string;
   design: string;
   revision: number;
-  state: "running" | "stopping" | "stopped" | "done" | "failed";
+  state: "waiting" | "running" | "stopping" | "stopped" | "done" | "failed";
   done: number;
   total: number;
   what: string;
@@ -198,6 +198,7 @@ export interface PictureHead {
   provisional: Provisional | null;
   state: "solved" | "provisional" | "unsolved" | "refused";
   reason?: string;
+  needs?: string;
   title: string;
   caption: string;
   family?: "panels" | "map" | "table";
@@ -231,8 +232,16 @@ export interface Changes {
   to: number;
   what: Change[];
   lines: { group: string; name: string; before: string; after: string; verdict: string }[];
-  numbers: { label: string; before: number | string | null; after: number | string | null; unit: string }[];
+  numbers: { label: string; before: number | string | null; after: number | string | null; unit: string; text?: [string, string] }[];
   reason?: string;
+}
+
+export interface Proposal {
+  work: string;
+  revision: number;
+  what: Change[];
+  words: string[];
+  notes?: string[];
 }
 
 export interface Refused {

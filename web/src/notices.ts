@@ -2,7 +2,7 @@
 
 import type { Desk } from "./desk";
 import { clear, h } from "./dom";
-import type { Conflict } from "./messages";
+import type { Conflict, Job, Proposal } from "./messages";
 import { W } from "./words";
 
 const KINDS = /\.(sofa|csv|nc|wav)$/i;
@@ -10,6 +10,7 @@ const KINDS = /\.(sofa|csv|nc|wav)$/i;
 export class Notices {
   readonly line = h("div", { class: "notice", role: "status", hidden: true });
   private timer = 0;
+  private fits = new Map<string, string>();
 
   constructor(private desk: Desk) {
     desk.linked.on((state) => {
@@ -19,6 +20,13 @@ export class Notices {
     desk.conflicted.on((conflict) => this.conflict(conflict));
     desk.refused.on((refused) => {
       if (!refused.path && refused.seq === undefined) this.say(refused.text);
+    });
+    desk.worked.on((jobs) => {
+      for (const job of jobs.filter((j) => j.work === "filters")) {
+        const before = this.fits.get(job.job);
+        this.fits.set(job.job, job.state);
+        if (before && before !== "done" && job.state === "done") void this.propose(job);
+      }
     });
     desk.ready.on(({ url, name }) => this.open(url, name));
     this.dropping();
@@ -37,12 +45,24 @@ export class Notices {
     this.dialog(W.keys.title, h("table", {}, h("tbody", {}, ...rows)), [[W.history.close, () => {}]]);
   }
 
+  /** Links to what was made: the report comes as a page and as a PDF. */
   private open(url: string, name: string): void {
-    const link = h("a", { href: url, target: "_blank", rel: "noopener" }, name);
-    window.clearTimeout(this.timer);
-    clear(this.line, link);
-    this.line.hidden = false;
-    window.open(url, "_blank", "noopener");
+    const links = [...this.line.querySelectorAll("a")];
+    links.push(h("a", { href: url, target: "_blank", rel: "noopener" }, name));
+    this.say(W.report(""), true);
+    this.line.querySelector("span")!.after(...links);
+  }
+
+  /** A fit that ended: what it would change, to be taken over or left. */
+  private async propose(job: Job): Promise<void> {
+    const frame = await this.desk.link.ask({ type: "proposal", work: job.work }).catch(() => null);
+    if (!frame || frame.header.type !== "proposal") return;
+    const found = frame.header as unknown as Proposal;
+    const rows = found.what.map((c) => h("tr", {}, h("th", { scope: "row" }, c.label), h("td", {}, c.before || "–"), h("td", {}, c.after || "–")));
+    const body = h("div", {}, ...found.words.map((w) => h("p", {}, w)), ...(found.notes ?? []).map((w) => h("p", { class: "caption" }, w)),
+      rows.length ? h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, W.changes.what), h("th", { scope: "col" }, W.changes.before), h("th", { scope: "col" }, W.changes.after))), h("tbody", {}, ...rows)) : h("p", {}, W.proposal.none));
+    const leave: [string, () => void] = [W.proposal.leave, () => {}];
+    this.dialog(W.proposal.title, body, rows.length ? [[W.proposal.adopt, () => this.desk.tell({ type: "adopt", work: job.work })], leave] : [leave]);
   }
 
   private conflict(conflict: Conflict): void {

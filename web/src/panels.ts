@@ -7,6 +7,7 @@ import { ink, inked, laid, strokeOf, wayColour, type Stroke } from "./ink";
 import type { Axis, Panel } from "./messages";
 import { angleTicks, at, hertz, isLabelled, linearTicks, logTicks, reading, ruler, tickLabel } from "./scale";
 import { differenceOf } from "./difference";
+import { sample } from "./swatch";
 
 export interface Look {
   /** Full height of the level axis in dB; 0: as suggested. */
@@ -26,8 +27,9 @@ interface Curve {
 
 type Column = (number | null | undefined)[];
 
-const LEAST_PANEL = 56;
+const LEAST_PANEL = 48;
 const AXIS_LEFT = 50;
+const AXIS_BELOW = 24;
 
 export class PanelsView {
   readonly element = h("div", { class: "panels", tabindex: "0", role: "group" });
@@ -66,12 +68,21 @@ export class PanelsView {
     this.shown = shown;
     this.look = look;
     this.element.setAttribute("aria-label", this.label());
-    const begin = performance.now();
+    this.begun = performance.now();
     const shape = this.shapeOf();
     if (shape === this.shape) for (const plot of this.plots) plot.renew(this.listed(), this.look);
     else this.build(shape);
-    queueMicrotask(() => (this.drawnMs = performance.now() - begin)); // uPlot draws in a microtask of its own
-    this.onLayout?.();
+    this.settle();
+  }
+
+  private begun = 0;
+
+  /** Once uPlot has drawn, in a microtask of its own. */
+  private settle(): void {
+    queueMicrotask(() => {
+      this.drawnMs = performance.now() - this.begun;
+      this.onLayout?.();
+    });
   }
 
   resize(width: number, height: number): void {
@@ -135,8 +146,9 @@ export class PanelsView {
   }
 
   private rebuild(): void {
+    this.begun = performance.now();
     this.build(this.shapeOf());
-    this.onLayout?.();
+    this.settle();
   }
 
   private build(shape: string): void {
@@ -159,8 +171,12 @@ export class PanelsView {
 
   private heights(panels: Panel[]): number[] {
     const total = panels.reduce((sum, p) => sum + (p.height || 1), 0) || 1;
-    const room = this.size.height - 24;
-    return panels.map((p, i) => Math.max(LEAST_PANEL, Math.floor((room * (p.height || 1)) / total)) + (i === panels.length - 1 ? 22 : 0));
+    const room = this.size.height - AXIS_BELOW - 2;
+    const heights = panels.map((p) => Math.max(LEAST_PANEL, Math.floor((room * (p.height || 1)) / total)));
+    const over = heights.reduce((sum, v) => sum + v, 0) - room;
+    const largest = heights.indexOf(Math.max(...heights));
+    if (over > 0) heights[largest] = Math.max(LEAST_PANEL, heights[largest]! - over);
+    return heights.map((v, i) => v + (i === panels.length - 1 ? AXIS_BELOW : 0));
   }
 
   private fit(): void {
@@ -168,7 +184,7 @@ export class PanelsView {
     if (!first) return;
     const heights = this.heights(this.visible(first));
     this.plots.forEach((plot, i) => plot.plot?.setSize({ width: this.size.width, height: heights[i] ?? LEAST_PANEL }));
-    this.onLayout?.();
+    this.settle();
   }
 
   private hooks(): Hooks {
@@ -185,7 +201,7 @@ export class PanelsView {
   private zoom(range: [number, number] | null): void {
     this.range = range;
     for (const plot of this.plots) plot.zoom(range);
-    this.onLayout?.();
+    this.settle();
   }
 
   private ruled: number | null = null;
@@ -319,9 +335,7 @@ class Plot {
         row = h("div", {}, several ? h("b", {}, `${curve.revision}`) : null);
         rows.set(curve.revision, row);
       }
-      const swatch = h("i");
-      swatch.style.background = curve.stroke.colour;
-      row.append(h("span", {}, swatch, reading(value, this.panel?.unit ?? "")));
+      row.append(h("span", {}, sample(curve.stroke), reading(value, this.panel?.unit ?? "")));
     }
     clear(this.reads, ...rows.values());
   }
@@ -360,8 +374,17 @@ class Plot {
     const offset = series.length;
     const placed = bands.map((b) => ({ ...b, series: b.series.map((i) => i + offset) as [number, number] }));
     const panel = this.panel;
-    clear(this.title, panel ? `${panel.label}${panel.unit ? `, ${panel.unit}` : ""}` : "");
+    clear(this.title, panel ? `${panel.label}${panel.unit ? `, ${panel.unit}` : ""}` : "", ...this.ownKeys(list[0]));
     return { data: joined([...tables, ...hiddenTables]), series: [...series, ...hidden], bands: placed };
+  }
+
+  /** Names of curves that the picture's first panel, whose names stand above, does not have. */
+  private ownKeys(picture: Picture | undefined): HTMLElement[] {
+    const first = picture?.head.panels?.find((p) => !this.look?.hidden.has(p.key));
+    const panel = this.panel;
+    if (!first || !panel || first.key === panel.key) return [];
+    const known = new Set(first.series.map((s) => s.label));
+    return panel.series.flatMap((s, i) => (known.has(s.label) ? [] : [h("span", { class: "key" }, sample(strokeOf(s.role, s.way, i)), s.label)]));
   }
 
   private options(width: number, height: number, series: uPlot.Series[], bands: uPlot.Band[]): uPlot.Options {
@@ -385,10 +408,10 @@ class Plot {
       },
       axes: [
         {
-          stroke: () => ink("soft"), font, grid, ticks: { show: false }, size: this.isLast ? 24 : 0, gap: 4,
+          stroke: () => ink("soft"), font, grid, ticks: { show: false }, size: this.isLast ? AXIS_BELOW : 0, gap: 4,
           filter: (_u, splits) => splits,
           splits: (_u, _i, low, high) => (log ? logTicks(low, high) : linearTicks(low, high, width / 70)),
-          values: (_u, splits) => splits.map((v) => (!this.isLast || (log && !isLabelled(v)) ? "" : tickLabel(v))),
+          values: (_u, splits) => splits.map((v) => (!this.isLast || (log && !isLabelled(v, width / 3.2)) ? "" : tickLabel(v))),
         },
         {
           stroke: () => ink("soft"), font, grid, ticks: { show: false }, size: AXIS_LEFT, gap: 5,

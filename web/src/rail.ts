@@ -40,7 +40,7 @@ export class Rail {
     const broken = state.file.state !== "good";
     this.warning.hidden = !broken;
     if (broken) {
-      const head = state.file.state === "gone" ? W.rail.gone : W.rail.broken(state.file.line);
+      const head = state.file.state === "gone" ? W.rail.gone : state.sections.length ? W.rail.broken(state.file.line) : W.rail.never(state.file.line);
       clear(this.warning, h("p", {}, head), state.file.error ? h("p", { class: "why" }, state.file.error) : null);
     }
     this.sections = state.sections;
@@ -104,7 +104,20 @@ export class Rail {
       keep("rail-open", [...this.open]);
     });
     if (isOpen && rest.length) toggle(true);
-    return h("div", { class: "part", "data-key": section.key }, titled ? h("h3", {}, section.label) : null, ...this.list(first), further, rest.length ? button : null);
+    return h("div", { class: "part", "data-key": section.key }, titled ? h("h3", {}, section.label) : null, ...this.list(first), further, wanted ? null : this.adder(section), rest.length ? button : null);
+  }
+
+  /** A filter's section: its number, and a way to take it out. */
+  private itemHead(path: string, number: number): HTMLElement {
+    const isSection = /\.filters\.sections\.\d+$/.test(path);
+    const out = h("button", { type: "button", class: "icon", "aria-label": W.list.out(number), title: W.list.out(number), click: () => void this.desk.edit(path, "").catch(() => null) }, "×");
+    return h("h4", {}, String(number), isSection ? out : null);
+  }
+
+  private adder(section: Section): HTMLElement | null {
+    if (section.group !== "filters") return null;
+    const add = () => void this.desk.edit(`${section.key}.sections.+`, W.list.first).catch(() => null);
+    return h("button", { type: "button", class: "more", click: add }, W.list.add);
   }
 
   /** Rows, with a small heading before each item of a list (a filter's sections). */
@@ -114,7 +127,7 @@ export class Rail {
     for (const field of fields) {
       const at = /^(.*\.)(\d+)\.[^.]+$/.exec(field.path);
       const here = at ? `${at[1]}${at[2]}` : "";
-      if (here && here !== item) found.push(h("h4", {}, `${Number(at![2]) + 1}`));
+      if (here && here !== item) found.push(this.itemHead(here, Number(at![2]) + 1));
       item = here;
       const row = new FieldRow(this.desk, field);
       this.rows.set(field.path, row);

@@ -7,7 +7,7 @@ export const ruler = new Signal<{ hz: number | null; from: unknown }>();
 
 const DECADE = [1, 2, 3, 4, 5, 6, 7, 8, 9];
 
-/** Where log axes have lines: 20, 30 … 100, 200 …; labels only at 1, 2, 5. */
+/** Where log axes have lines: 20, 30 … 100, 200 …; labels at 1, 2, 5 where there is room. */
 export function logTicks(low: number, high: number): number[] {
   const found: number[] = [];
   for (let power = Math.floor(Math.log10(low)); power <= Math.ceil(Math.log10(high)); power++) {
@@ -19,9 +19,9 @@ export function logTicks(low: number, high: number): number[] {
   return found;
 }
 
-export function isLabelled(value: number, narrow = false): boolean {
+export function isLabelled(value: number, decadePx = 200): boolean {
   const lead = Number((value / 10 ** Math.floor(Math.log10(value) + 1e-9)).toFixed(3));
-  return narrow ? lead === 1 || lead === 2 || lead === 5 : lead === 1 || lead === 2 || lead === 5;
+  return lead === 1 || (decadePx > 50 && lead === 2) || (decadePx > 80 && lead === 5);
 }
 
 export function tickLabel(value: number): string {

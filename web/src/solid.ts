@@ -61,9 +61,9 @@ export class SolidView {
       const flat = geometry.toNonIndexed();
       flat.computeVertexNormals();
       const way = ways.indexOf(name);
-      const colour = new Color(number === 0 || way < 0 ? ink("hair") : wayColour(way));
+      const colour = new Color(number === 0 || way < 0 ? ink("edge") : wayColour(way));
       this.body.add(new Mesh(flat, new MeshLambertMaterial({ color: colour })));
-      this.body.add(new LineSegments(new EdgesGeometry(flat, 20), new LineBasicMaterial({ color: new Color(ink("ink")), transparent: true, opacity: 0.55 })));
+      this.body.add(new LineSegments(new EdgesGeometry(flat, 35), new LineBasicMaterial({ color: new Color(ink("ink")), transparent: true, opacity: 0.55 })));
     });
     this.centre(vertices);
     this.resize();
