@@ -319,6 +319,23 @@ def test_the_main_job_by_keyboard_alone(sight, design):
     sight.until("p => evenfield.desk.field(p).text === '24 mm'", DEPTH)
 
 
+def test_a_fit_of_the_filters_is_proposed_and_taken_over(sight, design):
+    sight.ask("filters")
+    sight.until(
+        "() => [...evenfield.desk.pictures.values()].some(s => s.current?.head.kind === 'filters' && s.current.head.family)"
+    )
+    number = sight.see(REVISION)
+    sight.menu("filters", "Fit the filters")
+    dialog = sight.page.locator("dialog")
+    dialog.wait_for(timeout=60_000)
+    assert dialog.locator("tbody tr").count() > 3 and design.read_text(encoding="utf-8") == TEXT
+    dialog.get_by_role("button", name="Take them over").click()
+    sight.until("n => evenfield.desk.state.revision > n", number)
+    text = design.read_text(encoding="utf-8")
+    assert text != TEXT and "depth: 24 mm     # shallow" in text
+    sight.card("filters").get_by_role("button", name=re.compile("Put away")).click()
+
+
 def test_a_question_takes_a_place_and_the_layout_is_remembered(sight):
     sight.ask("directivity")
     sight.until("() => [...evenfield.desk.pictures.values()].some(s => s.current?.head.kind === 'directivity')")

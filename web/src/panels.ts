@@ -359,7 +359,8 @@ class Plot {
       panel.series.forEach((s, i) => {
         const base = strokeOf(s.role, s.way, i);
         const stroke = place === 0 ? base : laid(base, place - 1);
-        tables.push(columns(picture, s.x, s.y));
+        const table = columns(picture, s.x, s.y);
+        tables.push(panel.key === "phase" ? unwound(table) : table);
         const curve = { label: s.label, revision: picture.head.revision, current: place === 0, stroke };
         this.curves.push(curve);
         series.push(drawnAs(stroke));
@@ -542,6 +543,12 @@ function columns(picture: Picture, x: string, y: string): Column[] {
   const ys = picture.arrays.get(y);
   if (!xs || !ys) return [[], []];
   return [Array.from(xs), Array.from(ys, (v) => (Number.isFinite(v) ? v : null))];
+}
+
+/** Phase is not drawn across the wrap at ±180°. */
+function unwound([x, y]: Column[]): Column[] {
+  const jumps = (i: number) => Math.abs((y![i] ?? 0) - (y![i - 1] ?? 0)) > 180;
+  return [x!, y!.map((v, i) => (i > 0 && jumps(i) ? null : v))];
 }
 
 /** All curves over one axis; where they share it, as they are. */
