@@ -33,6 +33,11 @@ def missing(what: str) -> None:
     pytest.skip(words)
 
 
+def chromium() -> str | None:
+    """Where Chromium is, if anywhere."""
+    return shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+
+
 @contextmanager
 def browsing() -> Iterator[Any]:
     """One browser with a profile of its own."""
@@ -40,7 +45,7 @@ def browsing() -> Iterator[Any]:
         from playwright.sync_api import sync_playwright
     except ImportError:
         missing("Playwright")
-    found = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    found = chromium()
     if found is None:
         missing("Chromium")
     with sync_playwright() as playwright:
