@@ -39,7 +39,7 @@ $(VENV)/core.stamp: pyproject.toml constraints.txt
 	@touch $@
 
 $(VENV)/test.stamp: $(VENV)/core.stamp
-	@$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e ".[test,motor]"
+	@$(BIN)/pip install --quiet --disable-pip-version-check -c constraints.txt -e ".[test,motor,solid]"
 	@touch $@
 
 $(VENV)/docs.stamp: $(VENV)/core.stamp

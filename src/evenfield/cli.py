@@ -36,13 +36,14 @@ def predict(
     as_json: AsJson = False,
     quiet: Quiet = False,
     motors: Annotated[bool, typer.Option("--motors", help="Run the motors at high level too: adds lines and pages.")] = False,
+    device: Annotated[str, typer.Option("--device", help="What solves the sound field: auto, cpu or gpu.")] = "auto",
 ) -> None:
     """Predict a design's sound in every direction, judge it, and write the report."""
     from evenfield.loudspeaker.predict import predict_file
     from evenfield.loudspeaker.verdict import judge
 
     with _progress(quiet or as_json) as progress:
-        prediction = predict_file(design, progress=progress)
+        prediction = predict_file(design, progress=progress, device=device)
     if motors:
         from evenfield.loudspeaker.motor_run import with_motors
 

@@ -50,15 +50,15 @@ def test_cap(ka, half_angle_deg):
         truth = sphere.cap_far_field(1.0, alpha, frequency(ka), ANGLES, motion)[:, 0]
         kept = np.abs(truth) > np.abs(truth).max() / 10
         error = np.abs(20 * np.log10(np.abs(field[pattern] / truth)))[kept]
-        assert error.max() <= 0.1  # the aim is 0.2
+        assert error.max() <= 0.05
         front = error[DIRECTIONS[kept, 0] >= 0].max()
         assert front <= 1.5 * found.error_db[0]
-        # the statement must stay of use: it covers caps of any angle, and here is up to three times the truth
+        # the statement must stay of use: it covers bodies of any shape, and caps are kind ones
         assert found.error_db[0] <= 0.15
         assert np.abs(np.angle(field[pattern] / truth))[kept].max() <= 0.02
         impedance = sphere.cap_impedance(1.0, alpha, frequency(ka), motion)[0]
         assert found.radiation_impedance[pattern, pattern, 0] == pytest.approx(impedance, rel=0.015)
-    assert found.statistics.iterations.max() <= 20
+    assert found.statistics.iterations.max() <= 12
 
 
 @pytest.mark.parametrize("ka", [1.0, 3.0])

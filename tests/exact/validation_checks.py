@@ -101,6 +101,40 @@ def _piston():
     return 1.0330216640, float(circular_impedance([2.0])[0].real)
 
 
+def _flush(line, part, radius, measure):
+    """Specific impedance at the first corner's radius, or level on axis re the meridian solver's, of a front in a baffle."""
+    from evenfield.exact.piston import circular_impedance
+    from evenfield.exact.revolved_mesh import revolved_surface
+    from evenfield.radiation import solve_flush, throat_impedance
+
+    def compute():
+        air, ka = Air(), 2.0
+        f = ka / radius * air.speed_of_sound / (2 * np.pi) if measure == "resistance" else 30.0
+        found = solve_flush(revolved_surface(line, radius / 12, part), f, mirror=("y", "z"))
+        z = throat_impedance(found)[0] * np.pi * radius**2 / air.impedance
+        if measure == "resistance":
+            return float(circular_impedance([ka])[0].real), float(z.real)
+        length = -line[0][0]
+        return 0.8216, float((z.imag / air.wavenumber(f) - length) / radius)
+
+    return compute
+
+
+def _cone_throat():
+    """The cone of 12.5 to 100 mm over 200 mm at 1 kHz: ring elements beside triangles, |Z| over that of air."""
+    from evenfield.data import Meridian
+    from evenfield.exact.revolved_mesh import revolved_surface
+    from evenfield.radiation import solve_flush, solve_meridian, throat_impedance
+
+    share, throat = np.linspace(1, 0, 61)[:-1, None], np.linspace(1, 0, 11)
+    points = np.concatenate([[-0.2, 0.0125] + share * [0.2, 0.0875], np.column_stack([np.full(11, -0.2), 0.0125 * throat])])
+    rings = solve_meridian(Meridian(points, np.array([0] * 60 + [1] * 10)), 1000.0, baffle=True)
+    mesh = revolved_surface([(-0.2, 0.0), (-0.2, 0.0125), (0.0, 0.1)], 0.008, [1, 0])
+    flush = solve_flush(mesh, 1000.0, mirror=("y", "z"))
+    scale = np.pi * 0.0125**2 / Air().impedance
+    return tuple(float(abs(throat_impedance(s)[0]) * scale) for s in (rings, flush))
+
+
 def _crossover():
     from evenfield.filters import FilterChain, HighPass, LowPass
 
@@ -166,6 +200,12 @@ CHECKS = (
     Check("the same at ka = 10, cap of 60 degrees", MORSE, "dB", 0.2, _cap(10.0, 60)),
     Check("Rounded box, 14 mm piston, 3150 Hz, front, worst level error", LIBRARY, "dB", 0.2, _box),
     Check("Piston in an infinite baffle, R1 at ka = 2", "closed form (Bessel)", "", 1e-8, _piston),
+    Check("the same solved on triangles flush in the baffle", "closed form (Bessel)", "", 3e-3,
+          _flush([(0.0, 0.0), (0.0, 0.1)], [1], 0.1, "resistance")),
+    Check("End correction of a tube's flanged end, over its radius", "Nomura et al. 1960 (from memory)", "", 0.015,
+          _flush([(-0.06, 0.0), (-0.06, 0.02), (0.0, 0.02)], [1, 0], 0.02, "end")),
+    Check("Throat of a 24 degree cone in a baffle, 1 kHz, triangles beside rings", "evenfield's meridian solver", "", 3e-3,
+          _cone_throat),
     Check("Vented box, Thiele's row QT 0.259: f3/fs", THIELE, "", 0.0266, _thiele),
     Check("Half-space sensitivity constant, 20 degC", "closed form", "dB", 1e-6, _sensitivity),
     Check("Linkwitz-Riley, order 4, at its frequency", "Linkwitz, JAES 24 (1976)", "dB", 1e-8, _crossover),

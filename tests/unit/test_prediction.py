@@ -100,7 +100,7 @@ def test_a_rerun_solves_nothing_and_gives_the_same(small, folder, monkeypatch):
     def refuse(*_):
         raise AssertionError("solved again")
 
-    monkeypatch.setattr(sweeping, "_solve_band", refuse)
+    monkeypatch.setattr(sweeping, "solve_bands", refuse)
     again = ef.predict(Design.model_validate(SMALL), folder=folder, frequency_hz=AXIS)
     assert np.array_equal(again.system.pressure, small.system.pressure)
     quieter = {**SMALL["ways"]["high"]["filters"], "gain": "-4 dB"}
@@ -112,7 +112,7 @@ def test_a_rerun_solves_nothing_and_gives_the_same(small, folder, monkeypatch):
 def test_an_interrupted_sweep_goes_on_where_it_stopped(tmp_path, monkeypatch):
     design = Design.model_validate(SMALL)
     axis = np.geomspace(300.0, 900.0, 16)
-    original = sweeping._solve_band
+    original = sweeping.solve_bands
     solved = []
 
     def counting(*given):
@@ -122,7 +122,7 @@ def test_an_interrupted_sweep_goes_on_where_it_stopped(tmp_path, monkeypatch):
             if len(solved) == 3:
                 raise KeyboardInterrupt
 
-    monkeypatch.setattr(sweeping, "_solve_band", counting)
+    monkeypatch.setattr(sweeping, "solve_bands", counting)
     with pytest.raises(KeyboardInterrupt):
         ef.predict(design, folder=tmp_path, frequency_hz=axis)
     kept = len(list(Store(tmp_path).results.glob("*.nc")))

@@ -101,17 +101,17 @@ def write_design(folder: Path, name: str = "dinghy.yaml", text: str = TEXT) -> P
 def solve(path: Path) -> None:
     """Put the pistons' field into the store, where the full solve of this design would be."""
     from evenfield.data.directions import sphere_directions
-    from evenfield.loudspeaker.frequencies import output_axis
-    from evenfield.loudspeaker.geometry import cabinet_of
+    from evenfield.loudspeaker.frequencies import output_axis, start_axis
     from evenfield.loudspeaker.load import load_design
-    from evenfield.loudspeaker.predict import _solved
-    from evenfield.loudspeaker.store import Store, key_of
-    from evenfield.loudspeaker.sweep import Body, part_names, part_places
+    from evenfield.loudspeaker.predict import body_of
+    from evenfield.loudspeaker.store import Store
+    from evenfield.loudspeaker.sweep import part_names, part_places, sweep_key
     from evenfield.shape import surface_facts
 
     design = load_design(path)
-    cabinet, air = cabinet_of(design, path.parent), design.air.to_air()
-    f = _solved(cabinet, output_axis(), air)
+    whole = body_of(design, path.parent)
+    cabinet, air = whole.cabinet, whole.air
+    f = start_axis(output_axis())
     k = 2 * np.pi * f / air.speed_of_sound
     names, places = part_names(cabinet), part_places(cabinet)
     areas = {n: p.area for n, p in surface_facts(cabinet, wall=0.0).parts.items()}
@@ -138,7 +138,7 @@ def solve(path: Path) -> None:
         "far_field": np.asarray(far, np.complex64), "impedance": load, "error_db": 0.1 * ones, "unknowns": 100 * ones,
         "triangles": 200 * ones, "iterations": 10 * ones, "seconds": 0.01 * ones,
     }  # fmt: skip
-    Store(path.parent).write(key_of("sweep", Body(cabinet, air, {}).inputs(), f), "sweep", arrays)
+    Store(path.parent).write(sweep_key(whole, f), "sweep", arrays | {"frequency": f})
 
 
 class Page:

@@ -14,7 +14,8 @@ CAP = 1
 
 
 def capped_sphere(radius: float, half_angle: float, edge: float) -> SurfaceMesh:
-    """Sphere with a cap about +x, facets flat, scaled so that its volume is that of the sphere.
+    """Sphere with a cap about +x, facets flat, scaled so that its volume is that of the sphere and the rim's polygon has the
+    area of the rim's circle: a cap narrower by a thousandth misses the field near its minima by 0.07 dB.
 
     Parameters
         radius : m; half_angle : rad, of the cap, whose rim is an edge line; edge : m, which no edge exceeds
@@ -23,8 +24,22 @@ def capped_sphere(radius: float, half_angle: float, edge: float) -> SurfaceMesh:
     """
     # diagonals between rings are longer than the spacing of rings and of points on them
     spacing = 0.71 * edge
-    cap_rings = max(2, math.ceil(half_angle * radius / spacing))
-    rest_rings = max(3, math.ceil((math.pi - half_angle) * radius / spacing))
+    rings = max(2, math.ceil(half_angle * radius / spacing)), max(3, math.ceil((math.pi - half_angle) * radius / spacing))
+    rim, mesh = half_angle, _capped(radius, half_angle, rings, spacing)
+    for _ in range(3):
+        rim *= radius * math.sin(half_angle) / _rim_radius(mesh) if half_angle < math.pi / 2 - 0.05 else 1.0
+        mesh = _capped(radius, rim, rings, spacing)
+    return mesh
+
+
+def _rim_radius(mesh: SurfaceMesh) -> float:
+    """m, of the circle that has the area of the cap seen along its axis."""
+    cap = mesh.of_part(CAP)
+    return math.sqrt(float((mesh.area * mesh.normal[:, 0])[cap].sum()) / math.pi)
+
+
+def _capped(radius: float, half_angle: float, rings: tuple[int, int], spacing: float) -> SurfaceMesh:
+    cap_rings, rest_rings = rings
     polar = np.concatenate([np.linspace(0, half_angle, cap_rings + 1), np.linspace(half_angle, math.pi, rest_rings + 1)[1:]])
     # points per quarter ring; none at the poles
     quarter = [max(1, math.ceil(math.sin(t) * math.pi / 2 * radius / spacing - 1e-9)) for t in polar]

@@ -334,6 +334,12 @@ class Tolerances(_Section):
     seed: int = 1
 
 
+class NearWall(_Section):
+    """Free-standing before a wall. The prediction stays free-field: the wall is part of the room."""
+
+    wall: Distance = Field(description="from the rear of the cabinet to the wall behind it")
+
+
 class Design(_Section):
     """One loudspeaker, as its design file states it.
 
@@ -346,7 +352,9 @@ class Design(_Section):
     note: str = ""
     brief: Brief = Brief()
     air: AirSection = AirSection()
-    mounting: Literal["free", "flush"] | dict[str, Any] = "free"
+    mounting: Literal["free", "flush"] | NearWall = Field(
+        default="free", description="flush: the front in an infinite rigid baffle, sound in front of it only"
+    )
     cabinet: Cabinet
     vent: Vent | tuple[Vent, ...] | None = None
     ways: dict[str, Way] = Field(min_length=1)
@@ -357,6 +365,11 @@ class Design(_Section):
     printer: dict[str, Any] | None = None
     tolerances: Tolerances = Tolerances()
     cost: dict[str, Any] | None = None
+
+    @property
+    def flush(self) -> bool:
+        """True when the front is set into a wall."""
+        return self.mounting == "flush"
 
     @property
     def vents(self) -> tuple[Vent, ...]:

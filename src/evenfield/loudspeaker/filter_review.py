@@ -14,6 +14,7 @@ from evenfield.filters.passive_series import PriceRule, written
 from evenfield.filters.passive_stress import LeastImpedance, PartStress, least_impedance, part_stresses
 from evenfield.filters.word_length import WordLengthCheck, check_word_length
 from evenfield.loudspeaker.chains import chain_of
+from evenfield.loudspeaker.design import NearWall
 from evenfield.loudspeaker.filter_fit import objective_of
 from evenfield.loudspeaker.filter_fit_explain import left_alone
 from evenfield.loudspeaker.filter_fit_goals import Goals
@@ -99,7 +100,7 @@ def review_filters(prediction: Prediction, goals: Goals | None = None) -> Filter
         or_reason("time", lambda: time_behaviour(prediction)),
         limiters(prediction),
         or_reason("headroom", lambda: headroom(prediction)),
-        room_trims(prediction.ways[next(iter(prediction.ways))].speed_of_sound),
+        _trims(prediction),
         or_reason("passive", lambda: passive_review(prediction)),
         or_reason("word_length", lambda: _word_lengths(prediction)) or {},
         tuple(measured[1]) if measured else (),
@@ -134,6 +135,13 @@ def _measures(prediction: Prediction, goals: Goals) -> tuple[FitMeasures, list[s
     inside = np.isin(prediction.frequency, objective.field.frequency)
     response = np.stack([prediction.filters[n][inside] for n in prediction.ways])
     return fit_measures(objective, response), notes + left_alone(prediction, objective)
+
+
+def _trims(prediction: Prediction) -> tuple[RoomTrim, ...]:
+    """Near-wall as far as the design states, from the front; none against walls for a flush loudspeaker."""
+    design, speed = prediction.design, prediction.ways[next(iter(prediction.ways))].speed_of_sound
+    wall = float(design.mounting.wall) + float(design.cabinet.depth) if isinstance(design.mounting, NearWall) else None
+    return room_trims(speed, wall, design.flush)
 
 
 def _word_lengths(prediction: Prediction) -> dict[str, WordLengthCheck]:

@@ -18,16 +18,25 @@ VENT = "vent"
 def cabinet_of(design: Design, folder: str | Path | None = None) -> shape.Cabinet:
     """The body of a design.
 
-    Raises DesignError, with the key, where sizes are missing or do not fit.
+    Raises DesignError, with the key, where sizes are missing or do not fit, or a flush one has a vent behind the wall.
     """
-    if design.mounting != "free":
-        raise DesignError(
-            "mounting must be 'free' in this version, got another. A baffle flush with a wall, and walls nearby, are not "
-            "solved yet. Try mounting: free.",
-            "mounting",
-        )
+    if design.flush:
+        _refuse_rear_vents(design)
     c = design.cabinet
     return shape.Cabinet(c.width, c.height, c.depth, c.edge_radius, (*_ways(design, folder), *_vents(design)))
+
+
+def _refuse_rear_vents(design: Design) -> None:
+    for i, vent in enumerate(design.vents):
+        if vent.face == "rear":
+            key = f"vent.{i}.face" if len(design.vents) > 1 else "vent.face"
+            raise DesignError(
+                message(
+                    key, "front with mounting: flush", "rear", cause="Set into a wall, a vent at the rear reaches no listener",
+                    fix="face: front at a free place of the front face, or mounting: free",
+                ),
+                key,
+            )  # fmt: skip
 
 
 def way_origin(design: Design, name: str) -> tuple[float, float, float]:

@@ -168,7 +168,7 @@ def _is_other_branch(problem: Any) -> bool:
     if len(where) != 2 or where[0] not in ("vent", "mounting"):
         return False
     wants_list = str(where[1]).startswith("tuple")
-    wants_mapping = str(where[1]).startswith(("Vent", "dict"))
+    wants_mapping = str(where[1]).startswith(("Vent", "NearWall"))
     if isinstance(value, list):
         return not wants_list
     if isinstance(value, dict):
@@ -206,7 +206,7 @@ def _explain_one(problem: Any, positions: Positions) -> str:
 
 
 def _is_tag(step: str | int) -> bool:
-    return isinstance(step, str) and bool(re.match(r"^(Vent|tuple\[|dict\[|literal\[|function-|nullable)", step))
+    return isinstance(step, str) and bool(re.match(r"^(Vent|NearWall|tuple\[|dict\[|literal\[|function-|nullable)", step))
 
 
 def _dotted(key: Key) -> str:

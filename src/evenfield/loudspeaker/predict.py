@@ -21,15 +21,16 @@ from evenfield.data.response import Response
 from evenfield.loudspeaker.chains import is_active, responses
 from evenfield.loudspeaker.circuits import boxes_of, drivers_of, output_impedances, parts_of
 from evenfield.loudspeaker.design import Design
-from evenfield.loudspeaker.frequencies import leave_one_out_db, output_axis, solved_axis, upsample
+from evenfield.loudspeaker.frequencies import output_axis, start_axis, upsample, upsample_field
 from evenfield.loudspeaker.geometry import VENT, cabinet_of, way_origin
 from evenfield.loudspeaker.handover import Handover, handovers_of
 from evenfield.loudspeaker.load import located, read_design
 from evenfield.loudspeaker.measured import measured_way
+from evenfield.loudspeaker.mounting import mounting_notes
 from evenfield.loudspeaker.profiles import profiles_of
 from evenfield.loudspeaker.store import Store
 from evenfield.loudspeaker.superpose import add_ways
-from evenfield.loudspeaker.sweep import Progress, RadiationSweep, part_places, sweep_is_stored, sweep_radiation
+from evenfield.loudspeaker.sweep import Body, Progress, RadiationSweep, source_places, sweep_key, sweep_radiation
 from evenfield.shape.elements import Cabinet
 from evenfield.transducer.network import solve_network
 from evenfield.transducer.solution import NetworkSolution
@@ -106,6 +107,7 @@ def predict(
     folder: str | Path | None = None,
     progress: Progress | None = None,
     frequency_hz: ArrayLike | None = None,
+    device: str = "auto",
 ) -> Prediction:
     """Predict a loudspeaker.
 
@@ -114,12 +116,13 @@ def predict(
         folder : where measured files are looked for and `.evenfield/` keeps results; None keeps nothing
         progress : shows how far the solves are
         frequency_hz : (F,) Hz, ascending; None is the 1/24-octave axis from 20 Hz to 20 kHz
+        device : "auto" (GPUs where there are any), "cpu" or "gpu"
     Returns
         Prediction on that axis.
     Raises DesignError when the parts contradict each other or do not fit; MeshError when the body cannot be solved.
-    Cost: some 80 boundary-element solves for a compact monitor; a repeated call reads them from the store.
+    Cost: some 60 to 70 boundary-element solves for a compact monitor; a repeated call reads them from the store.
     """
-    foundation = foundation_of(design, folder=folder, progress=progress, frequency_hz=frequency_hz)
+    foundation = foundation_of(design, folder=folder, progress=progress, frequency_hz=frequency_hz, device=device)
     return predict_on(design, foundation, folder=folder)
 
 
@@ -139,22 +142,30 @@ def foundation_of(
     folder: str | Path | None = None,
     progress: Progress | None = None,
     frequency_hz: ArrayLike | None = None,
+    device: str = "auto",
 ) -> Foundation:
     """Solve a design's body, or read it from the store. Parameters and errors as `predict`."""
     store = None if folder is None else Store(folder)
     air = design.air.to_air()
     frequency = output_axis() if frequency_hz is None else np.asarray(frequency_hz, float)
-    _check_parts(design)
+    # drivers and boxes that contradict themselves are refused before anything slow begins
+    drivers_of(design, air)
+    boxes_of(design)
     cabinet = cabinet_of(design, folder)
-    sweep = sweep_radiation(cabinet, _solved(cabinet, frequency, air), air, store, progress, profiles_of(design, folder))
+    profiles, axis = profiles_of(design, folder), start_axis(frequency)
+    sweep = sweep_radiation(cabinet, axis, air, store, progress, profiles, device=device, flush=design.flush)
     return Foundation(sweep, Radiated.on(frequency, sweep, cabinet, air), cabinet, air)
 
 
 def is_solved(design: Design, folder: str | Path) -> bool:
     """True when the store holds the whole sweep of this design's body. Raises DesignError where there is no body."""
-    air = design.air.to_air()
-    cabinet = cabinet_of(design, folder)
-    return sweep_is_stored(cabinet, _solved(cabinet, output_axis(), air), air, Store(folder), profiles_of(design, folder))
+    body = body_of(design, folder)
+    return Store(folder).path_of(sweep_key(body, start_axis(output_axis()))).exists()
+
+
+def body_of(design: Design, folder: str | Path | None = None) -> Body:
+    """What is solved of a design. Raises DesignError where there is no body."""
+    return Body(cabinet_of(design, folder), design.air.to_air(), profiles_of(design, folder), design.flush)
 
 
 def predict_on(design: Design, foundation: Foundation, *, folder: str | Path | None = None) -> Prediction:
@@ -178,22 +189,12 @@ def network_on(design: Design, radiation: Radiated, air: Air) -> NetworkSolution
     )
 
 
-def _check_parts(design: Design) -> None:
-    """Drivers and boxes that contradict themselves are refused before anything slow begins."""
-    drivers_of(design, design.air.to_air())
-    boxes_of(design)
-
-
-def _solved(cabinet: Cabinet, frequency: FloatArray, air: Air) -> FloatArray:
-    return solved_axis(frequency, math.hypot(cabinet.width, cabinet.height), air.speed_of_sound)
-
-
-def predict_file(path: str | Path, *, progress: Progress | None = None) -> Prediction:
+def predict_file(path: str | Path, *, progress: Progress | None = None, device: str = "auto") -> Prediction:
     """Predict the design in a file, with its results kept beside it; errors carry file and line."""
     path = Path(path)
     design, positions = read_design(path)
     with located(positions), Store(path.parent).run(path.name, path.read_text(encoding="utf-8")):
-        return predict(design, folder=path.parent, progress=progress)
+        return predict(design, folder=path.parent, progress=progress, device=device)
 
 
 @dataclass(frozen=True)
@@ -208,20 +209,20 @@ class Radiated:
 
     @classmethod
     def on(cls, frequency: FloatArray, sweep: RadiationSweep, cabinet: Cabinet, air: Air) -> Radiated:
-        """Per acceleration, each part's delay from its own place taken out, splined, put back."""
+        """Per acceleration, each part's delay from where its sound starts taken out, interpolated, put back."""
         per_hz = 2 * np.pi / air.speed_of_sound
         jw_solved, jw = 2j * np.pi * sweep.frequency, 2j * np.pi * frequency
-        places = part_places(cabinet)
+        places, body = source_places(cabinet), Body(cabinet, air, {})
+        front = sweep.directions.vectors[:, 0] > 0
         field = np.empty((len(sweep.parts), len(sweep.directions), len(frequency)), complex)
         errors = []
         for i, name in enumerate(sweep.parts):
             path = -sweep.directions.vectors @ np.asarray(places[name])
-            value = sweep.far_field[i] / jw_solved
-            field[i] = upsample(sweep.frequency, value, frequency, path, per_hz) * jw
-            if not name.startswith(VENT):
-                front = sweep.directions.vectors[:, 0] > 0
-                turned = value * np.exp(1j * per_hz * np.outer(path, sweep.frequency))
-                errors.append(leave_one_out_db(sweep.frequency, turned[front]))
+            wanted = body.wanted(name, sweep.frequency)
+            found = upsample_field(sweep.frequency, sweep.far_field[i] / jw_solved, frequency, path, per_hz, front, wanted)
+            field[i] = found.value * jw
+            if not name.startswith(VENT) and np.any(wanted):
+                errors.append(float(np.sqrt(np.mean(found.stated_db[wanted] ** 2))))
         impedance = upsample(sweep.frequency, sweep.impedance / jw_solved, frequency, 0.0, per_hz) * jw
         return cls(frequency, sweep.parts, field, impedance, max(errors, default=0.0))
 
@@ -284,6 +285,7 @@ def _assemble(
         outline(cabinet),
         tolerance_band(design, radiation, ways, filters, system, air),
         dict(sweep.statistics),
+        mounting_notes(design),
     )
 
 

@@ -191,6 +191,8 @@ def _refuse_beyond(ground: Ground, design: Design, cabinet: Cabinet, folder: str
         raise Refusal("Parts that come or go are not shown until they are solved.")
     if [type(e) for e in before.elements] != [type(e) for e in cabinet.elements]:
         raise Refusal("A part of another kind is not shown until it is solved.")
+    if design.mounting != ground.design.mounting:
+        raise Refusal("Another mounting is not shown until it is solved.")
     if design.air != ground.design.air:
         raise Refusal("Another air is not shown until it is solved.")
     if profiles_of(design, folder).keys() != profiles_of(ground.design, folder).keys():

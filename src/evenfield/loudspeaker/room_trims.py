@@ -95,6 +95,12 @@ def fit_trim(name: str, distances: tuple[float, ...] | None = None, speed_of_sou
     return RoomTrim(name, distances, chain, float(np.abs(curve).max()), float(np.abs(after).max()))
 
 
-def room_trims(speed_of_sound: float = 343.2) -> tuple[RoomTrim, ...]:
-    """Near-wall, corner and desk."""
-    return tuple(fit_trim(name, speed_of_sound=speed_of_sound) for name in DISTANCES)
+def room_trims(speed_of_sound: float = 343.2, near_wall: float | None = None, flush: bool = False) -> tuple[RoomTrim, ...]:
+    """Near-wall, corner and desk.
+
+    near_wall : m from the front to the wall behind, where the design states it; flush : no wall is left to be trimmed for
+    """
+    places = {n: d for n, d in DISTANCES.items() if not (flush and n != "desk")}
+    if near_wall is not None:
+        places["near-wall"] = (near_wall,)
+    return tuple(fit_trim(name, distance, speed_of_sound) for name, distance in places.items())

@@ -166,6 +166,11 @@ def run_rooms(
     """
     subject = subject_of(what, title)
     design = what.design if isinstance(what, Prediction) else None
+    if design is not None and design.flush:
+        raise Refusal(
+            "A loudspeaker set flush into a wall has that wall in its sound field already; the rooms here put it before one and "
+            "would count it twice. Refused. Try mounting: free, for the same front standing in the room."
+        )
     asked = section or parse_rooms(design.rooms if design else None)
     console = parse_console(design.console if design else None)
     described = room or asked.room

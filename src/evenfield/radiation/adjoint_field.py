@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -29,31 +30,24 @@ def pull_far_field(
     real: type[np.floating[Any]],
     threads: int,
     result: ShapeDerivatives,
+    elsewhere: Callable[[Floats, Floats, Complex], Floats | None] = lambda *_: None,
 ) -> Complex:
-    """(K, V) cotangent of the pressure (K, V) from one of the far field (K, D); derivatives by the shape go to `result`."""
+    """(K, V) cotangent of the pressure (K, V) from one of the far field (K, D); derivatives by the shape go to `result`.
+
+    `elsewhere` may do the sums of `pull_blocks` on another device, for planes (K, P, 4), directions and weights (K, D).
+    """
     distinct, place = distinct_directions(body, directions)
     total: Complex = np.zeros((len(cotangent), len(distinct)), complex)
+    turned = cotangent * np.exp(1j * wavenumber * (directions @ body.origin)) / (4 * np.pi)
     for row in place:
-        for k, values in enumerate(cotangent):
+        for k, values in enumerate(turned):
             np.add.at(total[k], row, values)
-    total *= np.exp(1j * wavenumber * (distinct @ body.origin)) / (4 * np.pi)
     middle = (pressure[:, grid.vertex[:, 0]] + pressure[:, grid.vertex[:, 1]]) / 2
-    count, padding = len(grid.position), -len(grid.position) % LANES
-    columns = [grid.position, grid.normal]
-    for k in range(len(pressure)):
-        columns += [f[k][:, None] for f in (middle.real, middle.imag, strength.real, strength.imag)]
-    points = np.pad(np.concatenate(columns, axis=1), ((0, padding), (0, 0))).astype(real)
-    lanes = np.ascontiguousarray(points.reshape(-1, LANES, points.shape[1]).transpose(0, 2, 1))
-    weights = np.ascontiguousarray(np.stack([total.real, total.imag], axis=-1).astype(real))
-    out = np.zeros((len(lanes), 3 + 8 * len(pressure), LANES))
-
-    def work(span: tuple[int, int]) -> None:
-        a, b = span
-        pull_blocks(wavenumber, lanes[a:b], distinct.astype(real), weights, out[a:b])
-
-    for _ in in_order(work, spans(len(lanes), 4 * threads), threads):
-        pass
-    rows = out.transpose(0, 2, 1).reshape(-1, out.shape[1])[:count]
+    planes = np.stack([middle.real, middle.imag, strength.real, strength.imag], axis=-1)
+    rows = elsewhere(planes, distinct, total)
+    if rows is None:
+        rows = _block_sums(grid, wavenumber, planes, distinct, total, real, threads)
+    count = len(grid.position)
     sums = rows[:, 3:].reshape(count, len(pressure), 4, 2).transpose(1, 0, 2, 3)
     waves = sums[..., 0] + 1j * sums[..., 1]
     result.position += rows[:, :3]
@@ -65,6 +59,33 @@ def pull_far_field(
         for end in range(2):
             np.add.at(back[k], grid.vertex[:, end], values)
     return back
+
+
+def _block_sums(
+    grid: MidpointGrid,
+    wavenumber: float,
+    planes: Floats,
+    distinct: Floats,
+    total: Complex,
+    real: type[np.floating[Any]],
+    threads: int,
+) -> Floats:
+    """(P, 3 + 8 K) sums of `pull_blocks`."""
+    count, padding = len(grid.position), -len(grid.position) % LANES
+    columns = [grid.position, grid.normal]
+    columns += list(planes)
+    points = np.pad(np.concatenate(columns, axis=1), ((0, padding), (0, 0))).astype(real)
+    lanes = np.ascontiguousarray(points.reshape(-1, LANES, points.shape[1]).transpose(0, 2, 1))
+    weights = np.ascontiguousarray(np.stack([total.real, total.imag], axis=-1).astype(real))
+    out = np.zeros((len(lanes), 3 + 8 * len(planes), LANES))
+
+    def work(span: tuple[int, int]) -> None:
+        a, b = span
+        pull_blocks(wavenumber, lanes[a:b], distinct.astype(real), weights, out[a:b])
+
+    for _ in in_order(work, spans(len(lanes), 4 * threads), threads):
+        pass
+    return np.asarray(out.transpose(0, 2, 1).reshape(-1, out.shape[1])[:count])
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy", cache=True)

@@ -46,7 +46,7 @@ def contract(
         g, s = task
         out = np.zeros((len(g.first[s]), 2, 3, 3))
         share = contract_pairs(  # type: ignore[call-arg]
-            wavenumber, coupling, body.vertices, body.triangles, body.images, *fields, g.shared, g.first[s], g.second[s],
+            wavenumber, coupling, body.vertices, body.triangles, body.images, *fields, max(g.shared, 0), g.first[s], g.second[s],
             g.image[s], g.turn_first[s], g.turn_second[s], *tables[g.shared], out,
         )  # fmt: skip
         return g, s, out, share

@@ -74,18 +74,17 @@ def to_vertices(d: ShapeDerivatives, body: SurfaceBody) -> Floats:
     result = d.vertex.copy()
     for place, share in enumerate((-second - third, second, third)):
         np.add.at(result, body.triangles[:, place], share)
-    mirrored = np.any(body.images < 0, axis=0)
-    result[(body.vertices == 0) & mirrored] = 0
+    result[(body.vertices == 0) & body.mirrored] = 0
     return result
 
 
 def volume_derivative(body: SurfaceBody) -> Floats:
     """(V, 3) m2, by the solved vertices, of the whole body's volume: a third of the area vectors around each."""
+    copies = len(body.images) if body.joined else body.copies
     result = np.zeros_like(body.vertices)
     for corner in range(3):
-        np.add.at(result, body.triangles[:, corner], (body.area[:, None] * body.normal) * (len(body.images) / 3))
-    mirrored = np.any(body.images < 0, axis=0)
-    result[(body.vertices == 0) & mirrored] = 0
+        np.add.at(result, body.triangles[:, corner], (body.area[:, None] * body.normal) * (copies / 3))
+    result[(body.vertices == 0) & body.mirrored] = 0
     return result
 
 
@@ -93,9 +92,9 @@ def on_whole_mesh(gradient: Floats, body: SurfaceBody, mesh: SurfaceMesh) -> Flo
     """(W, 3) on all vertices of the mesh; a solved vertex shares its derivative equally with its images."""
     used = np.zeros(len(mesh.vertices), bool)
     used[mesh.triangles] = True
+    used &= body.full_vertex >= 0
     copies = np.bincount(body.full_vertex[used], minlength=len(gradient))
-    mirrored = np.any(body.images < 0, axis=0)
-    turn = np.where(mirrored & (mesh.vertices - body.origin < 0), -1.0, 1.0)
+    turn = np.where(body.symmetric & (mesh.vertices - body.origin < 0), -1.0, 1.0)
     whole = turn * (gradient / copies[:, None])[body.full_vertex]
     whole[~used] = 0
     return np.asarray(whole)

@@ -10,6 +10,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from evenfield.base import EvenfieldError
+from evenfield.radiation.near_factor import NearFactor
 from evenfield.radiation.workers import in_order, spans
 
 Complex = NDArray[np.complexfloating[Any, Any]]
@@ -25,9 +26,9 @@ class Iteration:
 
 
 def solve_in_step(
-    matrix: Complex, right: Complex, tolerance: float, limit: int, threads: int, transposed: bool = False
+    matrix: Complex, near: NearFactor, right: Complex, tolerance: float, limit: int, threads: int, transposed: bool = False
 ) -> Iteration:
-    """Solve matrix x = right (N, K), or that with the matrix `transposed`, by GMRES with the diagonal as right preconditioner.
+    """Solve matrix x = right (N, K), or that with the matrix `transposed`, by GMRES with `near` as right preconditioner.
 
     Each side keeps its own Krylov space (orthogonal by two passes of Gram-Schmidt); they share the products.
     Raises EvenfieldError when `limit` iterations do not reach `tolerance`.
@@ -36,7 +37,6 @@ def solve_in_step(
     count, sides = right.shape
     apply = transposed_product if transposed else product
     limit = min(limit, count)
-    inverse = (1.0 / np.diagonal(matrix)).astype(np.complex128)[:, None]
     size = np.linalg.norm(right, axis=0)
     iterations, residual = np.zeros(sides, np.int64), np.where(size > 0, 1.0, 0.0)
     basis: Complex = np.zeros((sides, limit + 1, count), matrix.dtype)
@@ -47,7 +47,7 @@ def solve_in_step(
     for step in range(limit):
         if not active:
             break
-        image = apply(matrix, inverse * basis[active, step].T, threads)
+        image = apply(matrix, near.solve(basis[active, step].T, transposed), threads)
         for column, k in enumerate(active):
             orthogonalise(np.ascontiguousarray(image[:, column]), basis[k], hessenberg[k], step)
             weights[k], residual[k] = _least_squares(hessenberg[k], step)
@@ -59,16 +59,17 @@ def solve_in_step(
             "A mesh with very small or flat triangles may cause this. Try a more even mesh."
         )
     solution = np.stack([size[k] * combine(weights[k], basis[k]) for k in range(sides)], axis=1)
-    return Iteration(inverse * solution, iterations, residual)
+    return Iteration(near.solve(solution, transposed), iterations, residual)
 
 
 def product(matrix: Complex, vectors: Complex, threads: int) -> Complex:
     """matrix (N, N) times vectors (N, K), rows shared among threads."""
-    packed = np.ascontiguousarray(vectors.T.astype(matrix.dtype))
+    packed = vectors.T.astype(matrix.dtype)
+    re, im = np.ascontiguousarray(packed.real), np.ascontiguousarray(packed.imag)
     out = np.empty((len(matrix), len(packed)), matrix.dtype)
 
     def work(span: tuple[int, int]) -> None:
-        multiply_rows(matrix[span[0] : span[1]], packed, out[span[0] : span[1]])
+        multiply_rows(matrix[span[0] : span[1]], re, im, out[span[0] : span[1]])
 
     for _ in in_order(work, spans(len(matrix), threads), threads):
         pass
@@ -99,18 +100,35 @@ def combine(weights: Complex, basis: Complex) -> Complex:
 
 
 @njit(nogil=True, fastmath=True, cache=True)
-def multiply_rows(matrix, vectors, out):  # type: ignore[no-untyped-def]
-    """out (n, K) = matrix (n, N) times vectors (K, N) transposed."""
+def multiply_rows(matrix, re, im, out):  # type: ignore[no-untyped-def]
+    """out (n, K) = matrix (n, N) times vectors, real and imaginary parts (K, N) each, transposed; three vectors side by side."""
+    sides = re.shape[0]
+    threes = sides - sides % 3
     for i in range(matrix.shape[0]):
         row = matrix[i]
-        for k in range(vectors.shape[0]):
-            vector = vectors[k]
-            re, im = row[0].real * 0, row[0].real * 0
+        zero = row[0].real * 0
+        for k in range(0, threes, 3):
+            a, b, c, d, e, f = zero, zero, zero, zero, zero, zero
+            r0, r1, r2, i0, i1, i2 = re[k], re[k + 1], re[k + 2], im[k], im[k + 1], im[k + 2]
             for j in range(row.size):
-                a, b = row[j], vector[j]
-                re += a.real * b.real - a.imag * b.imag
-                im += a.real * b.imag + a.imag * b.real
-            out[i, k] = complex(re, im)
+                x, y = row[j].real, row[j].imag
+                a += x * r0[j] - y * i0[j]
+                b += x * i0[j] + y * r0[j]
+                c += x * r1[j] - y * i1[j]
+                d += x * i1[j] + y * r1[j]
+                e += x * r2[j] - y * i2[j]
+                f += x * i2[j] + y * r2[j]
+            out[i, k] = complex(a, b)
+            out[i, k + 1] = complex(c, d)
+            out[i, k + 2] = complex(e, f)
+        for k in range(threes, sides):
+            a, b = zero, zero
+            r0, i0 = re[k], im[k]
+            for j in range(row.size):
+                x, y = row[j].real, row[j].imag
+                a += x * r0[j] - y * i0[j]
+                b += x * i0[j] + y * r0[j]
+            out[i, k] = complex(a, b)
 
 
 @njit(nogil=True, fastmath=True, cache=True)

@@ -124,6 +124,15 @@ class MeridianFrequency:
         count = len(pressure)
         return np.asarray(round_axis * shape.reshape(count, -1) @ pressure.reshape(count, -1).T)
 
+    @property
+    def volume_velocity(self) -> Complex:
+        """(part,) m3/s into the air per unit motion of each part."""
+        if self.problem.order > 0:
+            return np.zeros(len(self.parts), complex)
+        points, _, _ = self.wall.at_gauss_points()
+        shape = meridian_field.strengths(self.wall.grid, self.sources, points) * points["w"] * points["r"]
+        return np.asarray(2 * np.pi * shape.reshape(len(shape), -1).sum(axis=1))
+
 
 @dataclass(frozen=True)
 class MeridianSolution:
@@ -161,6 +170,11 @@ class MeridianSolution:
     def radiation_impedance(self) -> Complex:
         """(part, part, F) generalised force on the part per unit velocity, N s/m, positive resistance."""
         return np.stack([s.radiation_impedance for s in self.frequencies], axis=-1)
+
+    @property
+    def volume_velocity(self) -> Complex:
+        """(part,) m3/s into the air per unit motion of each part."""
+        return self.frequencies[0].volume_velocity
 
     @property
     def error_db(self) -> Floats:

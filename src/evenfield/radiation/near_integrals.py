@@ -12,7 +12,17 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from evenfield.radiation.quadrature import MIDPOINTS, SEPARATE, PairRule, interior_rule, product_rule, touching_rule
+from evenfield.radiation.quadrature import (
+    CLOSE,
+    MIDPOINTS,
+    SEPARATE,
+    TIGHT,
+    PairRule,
+    cut_rule,
+    interior_rule,
+    product_rule,
+    touching_rule,
+)
 from evenfield.radiation.sine_cosine import sine_cosine
 from evenfield.radiation.surface_solver import SurfaceSolver
 
@@ -21,17 +31,22 @@ Array = np.ndarray[Any, np.dtype[Any]]
 
 def near_rule(shared: int, solver: SurfaceSolver) -> PairRule:
     """The accurate rule less the regular one (edge midpoints on both), as one rule."""
-    plain = product_rule(MIDPOINTS, MIDPOINTS)
-    if shared == SEPARATE:
-        one = interior_rule(solver.near_degree)
-        fine = product_rule(one, one)
-    else:
-        fine = touching_rule(shared, solver.touching_order)
+    plain, fine = product_rule(MIDPOINTS, MIDPOINTS), fine_rule(shared, solver)
     return (
         np.concatenate([fine[0], plain[0]]),
         np.concatenate([fine[1], plain[1]]),
         np.concatenate([fine[2], -plain[2]]),
     )
+
+
+def fine_rule(shared: int, solver: SurfaceSolver) -> PairRule:
+    """The accurate rule of pairs that share so many vertices, or none (SEPARATE, CLOSE, TIGHT)."""
+    if shared > SEPARATE:
+        return touching_rule(shared, solver.touching_order)
+    one = interior_rule({SEPARATE: solver.near_degree, CLOSE: 5, TIGHT: 5}[shared])
+    if shared == TIGHT:
+        one = cut_rule(one, solver.tight_cuts)
+    return product_rule(one, one)
 
 
 def rule_tables(rule: PairRule, real: type[np.floating[Any]]) -> tuple[Array, Array, Array, Array]:

@@ -19,6 +19,9 @@ PairRule = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
 SEPARATE, SHARED_VERTEX, SHARED_EDGE, IDENTICAL = 0, 1, 2, 3
 """How two triangles meet: the number of vertices they share."""
 
+CLOSE, TIGHT = -1, -2
+"""Triangles that share no vertex but come nearer than ordinary neighbours do: across a gap, into a corner."""
+
 MIDPOINTS: TriangleRule = (np.array([[0.5, 0.5, 0.0], [0.0, 0.5, 0.5], [0.5, 0.0, 0.5]]), np.full(3, 1 / 3))
 """The edge midpoints, exact for polynomials of degree 2. Neighbours share the points. Strang & Fix 1973."""
 
@@ -44,6 +47,20 @@ def product_rule(first: TriangleRule, second: TriangleRule) -> PairRule:
     """Every point of one rule with every point of the other."""
     n, m = len(first[1]), len(second[1])
     return np.repeat(first[0], m, axis=0), np.tile(second[0], (n, 1)), np.outer(first[1], second[1]).ravel()
+
+
+def cut_rule(rule: TriangleRule, cuts: int) -> TriangleRule:
+    """A rule repeated on the cuts**2 like triangles into which even cuts of the edges part a triangle."""
+    cells = []
+    for i in range(cuts):
+        for j in range(cuts - i):
+            cells.append([(i, j), (i + 1, j), (i, j + 1)])
+            if i + j < cuts - 1:
+                cells.append([(i + 1, j + 1), (i, j + 1), (i + 1, j)])
+    place = np.asarray(cells, float) / cuts
+    corners = np.concatenate([1 - place.sum(axis=2, keepdims=True), place], axis=2)
+    points = np.einsum("qa,nab->nqb", rule[0], corners).reshape(-1, 3)
+    return points, np.tile(rule[1], len(cells)) / len(cells)
 
 
 @cache

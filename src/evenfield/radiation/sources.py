@@ -102,7 +102,7 @@ def source_points(wavenumber, coupling, images, lanes, position, weight, out):  
                 out[b, m, i] = zero
         for s in range(position.shape[0]):
             for g in range(images.shape[0]):
-                px, py, pz = position[s, 0], images[g, 1] * position[s, 1], images[g, 2] * position[s, 2]
+                px, py, pz = images[g, 0] * position[s, 0], images[g, 1] * position[s, 1], images[g, 2] * position[s, 2]
                 for i in range(LANES):
                     dx, dy, dz = px - block[i], py - block[1 * LANES + i], pz - block[2 * LANES + i]
                     square = dx * dx + dy * dy + dz * dz

@@ -7,25 +7,27 @@ so one transposed solve and one pass over the kernels serve all vertices. Nothin
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from evenfield.base import DataError, message
-from evenfield.radiation import adjoint_far, adjoint_near, near_integrals
+from evenfield.radiation import adjoint_far, adjoint_near, gpu_adjoint, near_integrals
 from evenfield.radiation.adjoint_field import pull_far_field
 from evenfield.radiation.adjoint_shape import ShapeDerivatives, from_points, on_whole_mesh, to_vertices, volume_derivative
-from evenfield.radiation.block_gmres import solve_in_step
 from evenfield.radiation.sources import point_strengths
 
 if TYPE_CHECKING:
+    from evenfield.radiation.near_pairs import NearPairs
     from evenfield.radiation.surface import SurfaceProblem
     from evenfield.radiation.surface_matrix import SurfaceMatrix
     from evenfield.radiation.surface_solution import FrequencySolution
 
 Complex = NDArray[np.complexfloating[Any, Any]]
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 
 def shape_gradient(
@@ -41,20 +43,18 @@ def shape_gradient(
     )
     body, system = problem.body, problem.system
     grid, solver = system.grid, problem.solver
-    q = solution.derivative
+    strength = point_strengths(solution.derivative, grid.triangle, body.area)
     found = ShapeDerivatives.none(body, grid, sides)
     right: Complex = np.zeros(solution.solved_pressure.shape, complex)
     if far is not None:
-        strength = point_strengths(q, grid.triangle, body.area)
         right += pull_far_field(
-            body, grid, k, solution.solved_pressure, strength, directions, far, system.real, solver.worker_count, found
-        )
+            body, grid, k, solution.solved_pressure, strength, directions, far, system.real, solver.worker_count, found,
+            lambda *given: problem.devices.work(lambda m: gpu_adjoint.pull_far(m, k, *given)),
+        )  # fmt: skip
     if load is not None:
         right += _pull_impedance(solution, load, found)
-    iteration = solve_in_step(
-        problem.matrix_at(k), right.T, solver.tolerance, solver.max_iterations, solver.worker_count, transposed=True
-    )
-    _pull_system(solution, np.ascontiguousarray(iteration.solution.T), found)
+    iteration = problem.solve_transposed(k, right.T)
+    _pull_system(solution, np.ascontiguousarray(iteration.solution.T), strength, found)
     _pull_motion(problem, solution, found)
     return on_whole_mesh(to_vertices(found, body), body, problem.mesh)
 
@@ -74,12 +74,12 @@ def _pull_impedance(solution: FrequencySolution, cotangent: Complex, found: Shap
     problem, body = solution.problem, solution.problem.body
     t, omega = body.triangles, 2 * np.pi * solution.frequency_hz
     shape = solution.derivative.conj() / (1j * problem.air.density * omega)
-    weighted = len(body.images) * cotangent.T @ shape  # by n, of the integral of p_n
+    weighted = body.copies * cotangent.T @ shape  # by n, of the integral of p_n
     mean = solution.solved_pressure[:, t].mean(axis=2)
     found.area += np.einsum("nt,nt->t", weighted, mean).real
     if problem.axis is not None:
         # the shapes are real there, and q = -j omega rho shape
-        by_shape = (len(body.images) * cotangent @ mean * body.area).real
+        by_shape = (body.copies * cotangent @ mean * body.area).real
         found.derivative += by_shape / (-1j * omega * problem.air.density)
     back: Complex = np.zeros(solution.solved_pressure.shape, complex)
     for n, values in enumerate(weighted * body.area / 3):
@@ -88,13 +88,14 @@ def _pull_impedance(solution: FrequencySolution, cotangent: Complex, found: Shap
     return back
 
 
-def _pull_system(solution: FrequencySolution, adjoint: Complex, found: ShapeDerivatives) -> None:
+def _pull_system(solution: FrequencySolution, adjoint: Complex, strength: Complex, found: ShapeDerivatives) -> None:
     """lambda^T (db - dA p): regular rule, near pairs, mass matrices, and the coupling where it follows the volume."""
     problem, k, q, p = solution.problem, solution.wavenumber, solution.derivative, solution.solved_pressure
     body, system, solver = problem.body, problem.system, problem.solver
     grid, coupling = system.grid, solver.coupling(k, body.volume)
-    strength = point_strengths(q, grid.triangle, body.area)
-    rows, sums = adjoint_far.contract(k, coupling, body.images, grid, adjoint, p, strength, system.real, solver.worker_count)
+    rows, sums = problem.devices.work(lambda m: gpu_adjoint.contract_far(m, k, adjoint, p, strength)) or adjoint_far.contract(
+        k, coupling, body.images, grid, adjoint, p, strength, system.real, solver.worker_count
+    )
     found.position += rows[:, :3]
     found.normal += rows[:, 3:6]
     found.weight += rows[:, 6]
@@ -104,11 +105,15 @@ def _pull_system(solution: FrequencySolution, adjoint: Complex, found: ShapeDeri
     for field, onto in ((adjoint, onto_adjoint), (p, onto_pressure)):
         found.across += np.einsum("kp,kpc->pc", field[:, s] - field[:, e], onto).real
         found.along += np.einsum("kp,kpc->pc", field[:, a] - field[:, b], onto).real
-    near, near_coupling = adjoint_near.contract(k, coupling, body, system.near, solver, adjoint, p, q)
+    near, near_coupling = problem.devices.work(lambda m: gpu_adjoint.contract_near(m, k, adjoint, p, q)) or adjoint_near.contract(
+        k, coupling, body, system.near, solver, adjoint, p, q
+    )
     found.vertex += near
     by_coupling = rows[:, 7].sum() / 2 + near_coupling + _pull_mass(problem, coupling, adjoint, p, q, found)
     if problem.axis is not None:
-        _pull_near_sources(system, k, coupling, adjoint, q, found)
+        given = problem.devices.work(lambda m: m.near_source_entries(k, q))
+        for group, entries in _near_sources(system, k, coupling, q) if given is None else given:
+            _pull_near_sources(group, entries, adjoint, body.triangles, found)
     from_points(found, body, grid, q)
     found.vertex += by_coupling * solver.coupling_slope(k, body.volume) * volume_derivative(body)
 
@@ -126,11 +131,11 @@ def _pull_mass(
     return float((0.5j * given * body.area).real.sum())
 
 
-def _pull_near_sources(
-    system: SurfaceMatrix, wavenumber: float, coupling: float, adjoint: Complex, derivative: Complex, found: ShapeDerivatives
-) -> None:
-    """Cotangent of the normal derivative from the near pairs of the right-hand side."""
-    moving, t = np.any(derivative != 0, axis=0), system.body.triangles
+def _near_sources(
+    system: SurfaceMatrix, wavenumber: float, coupling: float, derivative: Complex
+) -> Iterator[tuple[NearPairs, Complex]]:
+    """Near pairs of which at least one moves, with their entries in the right-hand side (N, 2, 3)."""
+    moving = np.any(derivative != 0, axis=0)
     for group in system.near:
         g = group.select(np.flatnonzero(moving[group.first] | moving[group.second]))
         if len(g) == 0:
@@ -140,11 +145,16 @@ def _pull_near_sources(
         near_integrals.source_pairs(
             wavenumber, coupling, *system.shape, g.first, g.second, g.image, g.turn_first, g.turn_second, px, py, weight, out
         )
-        other = g.first != g.second
-        for k, values in enumerate(adjoint):
-            np.add.at(found.derivative[k], g.second, np.einsum("na,na->n", out[:, 0], values[t[g.first]]))
-            back = np.einsum("na,na->n", out[other, 1], values[t[g.second[other]]])
-            np.add.at(found.derivative[k], g.first[other], back)
+        yield g, out
+
+
+def _pull_near_sources(g: NearPairs, entries: Complex, adjoint: Complex, triangles: Ints, found: ShapeDerivatives) -> None:
+    """Cotangent of the normal derivative from near pairs of the right-hand side."""
+    other = g.first != g.second
+    for k, values in enumerate(adjoint):
+        np.add.at(found.derivative[k], g.second, np.einsum("na,na->n", entries[:, 0], values[triangles[g.first]]))
+        back = np.einsum("na,na->n", entries[other, 1], values[triangles[g.second[other]]])
+        np.add.at(found.derivative[k], g.first[other], back)
 
 
 def _pull_motion(problem: SurfaceProblem, solution: FrequencySolution, found: ShapeDerivatives) -> None:

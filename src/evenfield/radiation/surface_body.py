@@ -1,4 +1,4 @@
-"""The part of a body that is solved: all of it, or what lies on one side of its mirror planes."""
+"""The part of a body that is solved: all of it, or what lies on one side of its mirror planes; images beyond a rigid plane."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from evenfield.base import MeshError, message
 from evenfield.data import SurfaceMesh
 from evenfield.data.mesh import Mirror, mirror_axes
+from evenfield.radiation.plane import RigidPlane
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -26,11 +27,13 @@ class SurfaceBody:
 
     vertices : (V, 3) m, relative to `origin`, in an order that keeps neighbours together
     triangles : (T, 3) into `vertices`
-    images : (G, 3) of +-1: the identity first, then one row for each mirror image of the body
+    images : (G, 3) of +-1: the identity first, then one row for each mirror image of the body, then those beyond a rigid plane
     full_triangle : (T,) which triangle of the whole mesh each one is
-    full_vertex : (W,) for each vertex of the whole mesh, the solved vertex that carries its pressure
-    origin : (3,) m; zero along mirrored axes
-    volume : m3, of the whole body
+    full_vertex : (W,) for each vertex of the whole mesh, the solved vertex that carries its pressure; -1 within a face on a plane
+    origin : (3,) m; zero along mirrored axes, on a rigid plane along its own
+    volume : m3, of the whole body, with its image where that touches it
+    copies : how many of the images make up the body; the others lie beyond the plane
+    plane : RigidPlane, or None; joined : True where the body stands on it, so that body and image are one
     """
 
     vertices: Floats
@@ -40,6 +43,9 @@ class SurfaceBody:
     full_vertex: Ints
     origin: Floats
     volume: float
+    copies: int = 1
+    plane: RigidPlane | None = None
+    joined: bool = False
 
     @cached_property
     def corners(self) -> Floats:
@@ -62,22 +68,40 @@ class SurfaceBody:
         side = np.linalg.norm(self.corners - np.roll(self.corners, 1, axis=1), axis=2)
         return np.asarray(side.mean(axis=1))
 
+    @property
+    def mirrored(self) -> NDArray[np.bool_]:
+        """(3,) True along axes across which the body's images, or those of a plane, lie."""
+        return np.asarray(np.any(self.images < 0, axis=0))
+
+    @property
+    def symmetric(self) -> NDArray[np.bool_]:
+        """(3,) True across the body's own mirror planes."""
+        return np.asarray(np.any(self.images[: self.copies] < 0, axis=0))
+
+    @property
+    def side(self) -> float:
+        """+1 or -1: on which side of its plane the body lies."""
+        number = self.plane.number if self.plane else 0
+        return float(np.sign(self.vertices[:, number].sum()))
+
     @cached_property
     def _cross(self) -> Floats:
         a, b, c = (self.corners[:, i] for i in range(3))
         return np.cross(b - a, c - a)
 
 
-def reduce_body(mesh: SurfaceMesh, mirror: Mirror) -> SurfaceBody:
-    """Cut a checked, symmetric mesh down to y >= 0 (and z >= 0).
+def reduce_body(mesh: SurfaceMesh, mirror: Mirror, plane: RigidPlane | None = None) -> SurfaceBody:
+    """Cut a checked, symmetric mesh down to y >= 0 (and z >= 0), less what stands on a rigid plane.
 
-    Raises MeshError when the mesh is not symmetric or a triangle straddles a plane.
+    Raises MeshError when the mesh is not symmetric, a triangle straddles a mirror plane, or the body crosses the rigid one.
     """
     mesh.check_mirror(mirror, MIRROR_TOLERANCE)
     axes = mirror_axes(mirror)
     slack = MIRROR_TOLERANCE * float(np.ptp(mesh.vertices, axis=0).max())
     vertices = mesh.vertices.copy()
-    keep = np.ones(len(mesh.triangles), bool)
+    joined = False
+    standing = np.zeros(len(mesh.triangles), bool) if plane is None else plane.touching(mesh)
+    keep = ~standing
     for axis in axes:
         vertices[np.abs(vertices[:, axis]) <= slack, axis] = 0.0
         side = vertices[mesh.triangles, axis]
@@ -89,6 +113,11 @@ def reduce_body(mesh: SurfaceMesh, mirror: Mirror) -> SurfaceBody:
     used, triangles = np.unique(mesh.triangles[full_triangle], return_inverse=True)
     origin = (vertices.max(axis=0) + vertices.min(axis=0)) / 2
     origin[list(axes)] = 0.0
+    if plane is not None:
+        origin[plane.number] = plane.position
+        on_plane = np.abs(vertices[:, plane.number] - plane.position) <= slack
+        vertices[on_plane, plane.number] = plane.position
+        joined = bool(np.any(on_plane[np.unique(mesh.triangles)]))
     local = vertices[used] - origin
     order = space_filling_order(local)
     rank = np.empty_like(order)
@@ -97,21 +126,27 @@ def reduce_body(mesh: SurfaceMesh, mirror: Mirror) -> SurfaceBody:
     folded = vertices - origin
     folded[:, axes] = np.abs(folded[:, axes])
     distance, full_vertex = (np.asarray(a) for a in cKDTree(solved).query(folded))
-    if np.any(distance[np.unique(mesh.triangles)] > 10 * slack + 1e-300):
+    full_vertex = np.where(np.isin(np.arange(len(vertices)), np.unique(mesh.triangles[~standing])), full_vertex, -1)
+    if np.any(distance[full_vertex >= 0] > 10 * slack + 1e-300):
         raise MeshError(message("mesh", f"symmetric about {mirror}", "vertices without their images", fix="mirror=None"))
     return SurfaceBody(
         vertices=solved,
         triangles=np.ascontiguousarray(rank[triangles.reshape(-1, 3)]),
-        images=_images(axes),
+        images=_images((*axes, *(() if plane is None else (plane.number,)))),
         full_triangle=full_triangle,
         full_vertex=full_vertex.astype(np.int64),
         origin=origin,
-        volume=mesh.volume,
+        volume=mesh.volume * (2 if joined else 1),
+        joined=joined,
+        copies=2 ** len(axes),
+        plane=plane,
     )
 
 
 def space_filling_order(points: Floats, bits: int = 10) -> Ints:
     """(N,) indices that walk `points` (N, 3) along a Morton curve, so that neighbours in space are near in memory."""
+    if len(points) == 0:
+        return np.zeros(0, np.int64)
     span = max(float(np.ptp(points, axis=0).max()), 1e-300)
     cell = ((points - points.min(axis=0)) / span * (2**bits - 1)).astype(np.int64)
     code = np.zeros(len(points), np.int64)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from evenfield.base import DataError, DesignError, EvenfieldError, MeshError, message
+from evenfield.base import DataError, EvenfieldError, MeshError, message
 from evenfield.data import SurfaceMesh
 from evenfield.data.mesh import PartName
 
@@ -29,16 +28,6 @@ def check_frequencies(frequency_hz: ArrayLike) -> NDArray[np.float64]:
     if len(bad):
         raise DataError(message("frequency_hz", "finite and positive", f"{f[bad[0]]} Hz", where=f"index {bad[0]}"))
     return f
-
-
-def check_device(device: str) -> None:
-    """Raise DesignError for a device that is not there."""
-    if device not in ("auto", "cpu", "gpu"):
-        raise DesignError(message("device", '"auto", "cpu" or "gpu"', device))
-    if device == "gpu":
-        if importlib.util.find_spec("cupy") is None:
-            raise DesignError("device='gpu' needs CuPy and a CUDA card: pip install 'evenfield[gpu]', or device='auto'.")
-        raise DesignError("device='gpu' is not built yet for surfaces. Try device='auto'.")
 
 
 def check_memory(needed: int, precision: str) -> None:

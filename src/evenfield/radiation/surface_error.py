@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -9,9 +10,7 @@ from numpy.typing import NDArray
 
 from evenfield.base import MeshError, message
 from evenfield.data.mesh import PartName
-from evenfield.radiation.midpoint_grid import MidpointGrid
 from evenfield.radiation.surface_body import Floats, SurfaceBody
-from evenfield.radiation.surface_field import far_field
 
 Complex = NDArray[np.complexfloating[Any, Any]]
 
@@ -25,13 +24,11 @@ REFERENCE_DB = 0.05
 """What accuracy="reference" holds or refuses."""
 
 
-def part_errors_db(
-    body: SurfaceBody, grid: MidpointGrid, wavenumber: float, pressure: Complex, derivative: Complex, threads: int
-) -> Floats:
+def part_errors_db(body: SurfaceBody, wavenumber: float, pressure: Complex, far_field: Callable[[Floats], Complex]) -> Floats:
     """(K,) error of each part's level to expect, dB: front hemisphere (x >= 0), within 20 dB of the maximum.
 
     Parameters
-        pressure : (K, V) on the vertices, Pa; derivative : (K, T) normal derivative, Pa/m
+        pressure : (K, V) on the vertices, Pa; far_field : gives its (K, D) far field towards (D, 3) unit vectors
     FLOOR_DB + CONSTANT_DB sqrt(s) m, where m is the mean of (edge/wavelength)^2 over the surface, root mean square with that
     part's squared pressure as weight, so that a wall counts as far as the part's sound reaches it, moving or rigid; s is the
     span, the largest over the smallest far-field pressure kept, as a given error is more decibels where the field is weak.
@@ -43,7 +40,7 @@ def part_errors_db(
     strength = body.area * (np.abs(pressure[:, corner]) ** 2).mean(axis=2)
     fine = (body.edge_length * wavenumber / (2 * np.pi)) ** 4
     mean = np.sqrt(strength @ fine / np.maximum(strength.sum(axis=1), 1e-300))
-    level = np.abs(far_field(body, grid, wavenumber, pressure, derivative, _front(), threads))
+    level = np.abs(far_field(front_directions()))
     most = level.max(axis=1)
     least = np.where(level > most[:, None] / KEPT, level, np.inf).min(axis=1)
     span = np.where(most > 0, most / np.where(np.isfinite(least), least, 1.0), 1.0)
@@ -66,7 +63,7 @@ def hold_reference(errors_db: Floats, parts: tuple[PartName, ...], frequency_hz:
         )
 
 
-def _front() -> Floats:
+def front_directions() -> Floats:
     """(D, 3) unit vectors over the front hemisphere, 7.5 degrees from ring to ring."""
     polar, around = np.meshgrid(np.radians(np.arange(7.5, 91, 7.5)), np.arange(8) * np.pi / 4 + 0.1)
     polar, around = np.append(0.0, polar.ravel()), np.append(0.0, around.ravel())

@@ -46,8 +46,8 @@ def far_field(
 
     for _ in in_order(work, spans(len(distinct), 4 * threads), threads):
         pass
-    once = (out[:, 0] + 1j * out[:, 1]) * np.exp(1j * wavenumber * (distinct @ body.origin))
-    return np.asarray(once[:, place].sum(axis=1))
+    once = out[:, 0] + 1j * out[:, 1]
+    return np.asarray(once[:, place].sum(axis=1) * np.exp(1j * wavenumber * (directions @ body.origin)))
 
 
 def distinct_directions(body: SurfaceBody, directions: Floats) -> tuple[Floats, NDArray[np.int64]]:
@@ -60,36 +60,34 @@ def distinct_directions(body: SurfaceBody, directions: Floats) -> tuple[Floats, 
 @njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
 def sum_plane_waves(wavenumber, points, planes, directions, out):  # type: ignore[no-untyped-def]
     """Sum over points (6, P) of (jk (u.N) p - q) e^{jk u.y}/(4 pi), planes (K, 4, P); out (K, 2, D)."""
+    # slices, so that the compiler sees offsets from zero up and makes vector code
     real = points.dtype.type
     turns, k = real(wavenumber / (2 * np.pi)), real(wavenumber)
-    count, chunk = points.shape[1], 1024
+    count, chunk = points.shape[1], 512
     cosine, sine, slope = np.empty(chunk, points.dtype), np.empty(chunk, points.dtype), np.empty(chunk, points.dtype)
-    for d in range(directions.shape[0]):
-        ux, uy, uz = real(directions[d, 0]), real(directions[d, 1]), real(directions[d, 2])
-        for m in range(planes.shape[0]):
-            out[m, 0, d] = 0.0
-            out[m, 1, d] = 0.0
-        for begin in range(0, count, chunk):
-            size = min(chunk, count - begin)
+    out[:] = 0.0
+    for begin in range(0, count, chunk):
+        size = min(chunk, count - begin)
+        here = slice(begin, begin + size)
+        x, y, z, nx, ny, nz = points[0, here], points[1, here], points[2, here], points[3, here], points[4, here], points[5, here]
+        for d in range(directions.shape[0]):
+            ux, uy, uz = real(directions[d, 0]), real(directions[d, 1]), real(directions[d, 2])
             for i in range(size):
-                p = begin + i
-                sn, cs = sine_cosine(turns * (ux * points[0, p] + uy * points[1, p] + uz * points[2, p]))
+                sn, cs = sine_cosine(turns * (ux * x[i] + uy * y[i] + uz * z[i]))
                 sine[i] = sn
                 cosine[i] = cs
-                slope[i] = k * (ux * points[3, p] + uy * points[4, p] + uz * points[5, p])
+                slope[i] = k * (ux * nx[i] + uy * ny[i] + uz * nz[i])
             for m in range(planes.shape[0]):
+                p, q, s, t = planes[m, 0, here], planes[m, 1, here], planes[m, 2, here], planes[m, 3, here]
                 re, im = real(0), real(0)
                 for i in range(size):
-                    p = begin + i
-                    a = -slope[i] * planes[m, 1, p] - planes[m, 2, p]
-                    b = slope[i] * planes[m, 0, p] - planes[m, 3, p]
+                    a = -slope[i] * q[i] - s[i]
+                    b = slope[i] * p[i] - t[i]
                     re += a * cosine[i] - b * sine[i]
                     im += a * sine[i] + b * cosine[i]
                 out[m, 0, d] += re
                 out[m, 1, d] += im
-        for m in range(planes.shape[0]):
-            out[m, 0, d] /= 4 * np.pi
-            out[m, 1, d] /= 4 * np.pi
+    out /= 4 * np.pi
 
 
 def pressure_at(body: SurfaceBody, wavenumber: float, pressure: Complex, derivative: Complex, points: Floats) -> Complex:
@@ -98,8 +96,15 @@ def pressure_at(body: SurfaceBody, wavenumber: float, pressure: Complex, derivat
     Raises DataError for points inside the body or on its surface (nearer than 1/20 of an edge length).
     """
     place = points - body.origin
-    _refuse_inside(body, place, points)
-    result: Complex = np.zeros((len(pressure), len(points)), np.complex128)
+    if body.plane is not None:
+        body.plane.refuse_beyond(points, body.side)
+    refuse_inside(body, place, points)
+    return integrate_at(body, wavenumber, pressure, derivative, place)
+
+
+def integrate_at(body: SurfaceBody, wavenumber: float, pressure: Complex, derivative: Complex, place: Floats) -> Complex:
+    """(K, P) the representation's integral at places (P, 3) in the body's coordinates, off its surface; none is refused."""
+    result: Complex = np.zeros((len(pressure), len(place)), np.complex128)
     centre = body.corners.mean(axis=1)
     tree = cKDTree(centre)
     reach = float(body.edge_length.max())
@@ -181,10 +186,12 @@ def _sub_triangles(cuts: int) -> Floats:
     return np.concatenate([1 - a.sum(axis=2, keepdims=True), a], axis=2)
 
 
-def _refuse_inside(body: SurfaceBody, place: Floats, points: Floats) -> None:
-    """The solid angle of the body is 4 pi from inside, 0 from outside (van Oosterom & Strackee 1983)."""
+def solid_angle(body: SurfaceBody, place: Floats) -> Floats:
+    """(P,) solid angle of the body and its images: 4 pi from inside, 0 from outside, negative for a hollow's walls.
+
+    Source: van Oosterom & Strackee 1983.
+    """
     angle = np.zeros(len(place))
-    gap = np.full(len(place), np.inf)
     for image in body.images:
         for i, point in enumerate(place * image):
             a, b, c = (body.corners[:, n] - point for n in range(3))
@@ -194,13 +201,32 @@ def _refuse_inside(body: SurfaceBody, place: Floats, points: Floats) -> None:
             dot = dot + np.einsum("ij,ij->i", a, b) * lc + np.einsum("ij,ij->i", b, c) * la
             dot = dot + np.einsum("ij,ij->i", c, a) * lb
             angle[i] += 2 * np.arctan2(numerator, dot).sum()
-            nearest = np.argsort(np.minimum(np.minimum(la, lb), lc) / body.edge_length)[:8]
+    return angle
+
+
+def refuse_inside(body: SurfaceBody, place: Floats, points: Floats) -> None:
+    """Raise DataError for places inside the body or on its surface; `points` are the caller's coordinates."""
+    inside = np.abs(solid_angle(body, place)) > 2 * np.pi
+    if np.any(inside):
+        _refuse(points, inside, "inside it")
+    refuse_on_surface(body, place, points)
+
+
+def refuse_on_surface(body: SurfaceBody, place: Floats, points: Floats) -> None:
+    """Raise DataError for places nearer to the surface than 1/20 of an edge length."""
+    gap = np.full(len(place), np.inf)
+    for image in body.images:
+        for i, point in enumerate(place * image):
+            reach = np.linalg.norm(body.corners - point, axis=2).min(axis=1) / body.edge_length
+            nearest = np.argsort(reach)[:8]
             gap[i] = min(gap[i], float((_distance(body, nearest, point) / body.edge_length[nearest]).min()))
-    inside = np.abs(angle) > 2 * np.pi
-    bad = np.flatnonzero(inside | (gap < 0.05))
-    if len(bad):
-        kind = "inside it" if inside[bad[0]] else "on its surface"
-        raise DataError(
-            message("points", "outside the body", f"{np.round(points[bad[0]], 4).tolist()} m, {kind}",
-                    where=f"point {bad[0]}, {len(bad)} such", fix="surface_pressure for the pressure on the surface")
-        )  # fmt: skip
+    if np.any(gap < 0.05):
+        _refuse(points, gap < 0.05, "on its surface")
+
+
+def _refuse(points: Floats, bad: NDArray[np.bool_], kind: str) -> None:
+    first = int(np.flatnonzero(bad)[0])
+    raise DataError(
+        message("points", "outside the body", f"{np.round(points[first], 4).tolist()} m, {kind}",
+                where=f"point {first}, {int(bad.sum())} such", fix="surface_pressure for the pressure on the surface")
+    )  # fmt: skip

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from evenfield.radiation import far_assembly, near_integrals, sources
 from evenfield.radiation.midpoint_grid import MidpointGrid, Tiles, cut_tiles, midpoint_grid
+from evenfield.radiation.near_factor import NearFactor, NearPattern
 from evenfield.radiation.near_pairs import NearPairs, find_near_pairs
-from evenfield.radiation.quadrature import IDENTICAL, SEPARATE, SHARED_EDGE, SHARED_VERTEX
+from evenfield.radiation.quadrature import CLOSE, IDENTICAL, SEPARATE, SHARED_EDGE, SHARED_VERTEX, TIGHT
 from evenfield.radiation.surface_body import SurfaceBody
 from evenfield.radiation.surface_solver import SurfaceSolver
 from evenfield.radiation.workers import IN_FLIGHT, in_order
@@ -26,8 +27,8 @@ from evenfield.radiation.workers import IN_FLIGHT, in_order
 FourArrays = tuple[NDArray[Any], NDArray[Any], NDArray[Any], NDArray[Any]]
 Complex = NDArray[np.complexfloating[Any, Any]]
 
-POINTS_PER_TILE = 256
-PAIRS_PER_TASK = {SEPARATE: 8000, SHARED_VERTEX: 4000, SHARED_EDGE: 2000, IDENTICAL: 2000}
+POINTS_PER_TILE = 384
+PAIRS_PER_TASK = {TIGHT: 200, CLOSE: 4000, SEPARATE: 8000, SHARED_VERTEX: 4000, SHARED_EDGE: 2000, IDENTICAL: 2000}
 
 
 class SurfaceMatrix:
@@ -38,12 +39,24 @@ class SurfaceMatrix:
         self.real: type[np.floating[Any]] = np.float32 if solver.precision == "single" else np.float64
         self.complex: type[np.complexfloating[Any, Any]] = np.complex64 if solver.precision == "single" else np.complex128
         self.grid: MidpointGrid = midpoint_grid(body)
-        self.tiles: Tiles = cut_tiles(self.grid, POINTS_PER_TILE, self.real)
         self.near: list[NearPairs] = find_near_pairs(body, solver.near_distance)
         self.images = body.images.astype(self.real)
         self._rules = {
             g.shared: near_integrals.rule_tables(near_integrals.near_rule(g.shared, solver), self.real) for g in self.near
         }
+
+    @cached_property
+    def tiles(self) -> Tiles:
+        """The points in tiles, for the CPU's kernels."""
+        return cut_tiles(self.grid, POINTS_PER_TILE, self.real)
+
+    @cached_property
+    def _pattern(self) -> NearPattern:
+        return NearPattern(self.body.triangles, self.unknowns)
+
+    def near_factor(self, matrix: Complex) -> NearFactor:
+        """The preconditioner for a matrix that `assemble` made."""
+        return NearFactor(self._pattern, matrix)
 
     @property
     def unknowns(self) -> int:
@@ -93,14 +106,14 @@ class SurfaceMatrix:
 
         def work(tile: int) -> tuple[int, Complex, Complex, tuple[NDArray[Any], NDArray[Any]]]:
             start = t.vertex_first[tile]
-            own, width = int(t.vertex_first[tile + 1] - start), 2 * int(t.vertex_first[-1] - start)
+            own, width = int(t.vertex_first[tile + 1] - start), int(t.vertex_first[-1] - start)
             pair = buffers.get()
-            rows, columns = (b[: own * width].reshape(own, width) for b in pair)
+            rows, columns = pair[0][: own * width], pair[1][: own * width].reshape(width, own)
             far_assembly.assemble_tile(
                 tile, wavenumber, coupling, self.images, t.lanes, t.first, t.slot, t.vertex_first, t.even_first, t.even,
                 t.curl_first, t.curl, t.curl_factor, points, vertices, rows, columns,
             )  # fmt: skip
-            return tile, rows.view(self.complex), columns.view(self.complex), pair
+            return tile, rows, columns, pair
 
         for tile, rows, columns, pair in in_order(work, range(t.count), self.solver.worker_count):
             far_assembly.add_tile(tile, t.vertex_first, t.vertex, rows, columns, matrix)
@@ -110,10 +123,14 @@ class SurfaceMatrix:
     def _buffers(self) -> SimpleQueue[tuple[NDArray[Any], NDArray[Any]]]:
         """Private rows and columns for each tile in flight, kept from frequency to frequency: fresh memory is slow."""
         queue: SimpleQueue[tuple[NDArray[Any], NDArray[Any]]] = SimpleQueue()
-        size = self.tiles.largest[1] * 2 * len(self.tiles.vertex)
+        size = self.tiles.largest[1] * len(self.tiles.vertex)
         for _ in range(self.solver.worker_count + IN_FLIGHT):
-            queue.put((np.empty(size, self.real), np.empty(size, self.real)))
+            queue.put((np.empty(size, self.complex), np.empty(size, self.complex)))
         return queue
+
+    def release(self) -> None:
+        """Give the private blocks back."""
+        self.__dict__.pop("_buffers", None)
 
     def _add_near(self, wavenumber: float, coupling: float, matrix: Complex) -> None:
         def work(task: tuple[NearPairs, slice]) -> tuple[NearPairs, slice, Complex]:

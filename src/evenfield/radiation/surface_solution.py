@@ -26,7 +26,8 @@ class SurfaceStatistics:
     unknowns : pressures solved for, after mirroring; triangles : of the solved body
     iterations : (part, F); seconds : (F,); bytes : largest memory of the matrix and its work space
     elements_per_wavelength : (F,) on the coarsest moving part
-    notes : what to know about the result (coarse parts), one line each
+    notes : what to know about the result (coarse parts, a GPU without room), one line each
+    devices : what solved: "cpu", or the names of the GPUs
     """
 
     unknowns: int
@@ -36,6 +37,7 @@ class SurfaceStatistics:
     bytes: int
     elements_per_wavelength: NDArray[np.float64]
     notes: tuple[str, ...] = ()
+    devices: tuple[str, ...] = ("cpu",)
 
 
 @dataclass(frozen=True)
@@ -44,6 +46,7 @@ class FrequencySolution:
 
     solved_pressure : (part, V') Pa on the solved vertices; derivative : (part, T') normal derivative, Pa/m
     part_error_db : (part,) estimated error of each part's level (see `surface_error`)
+    device : what solved it, "cpu" or the name of a GPU
     """
 
     problem: SurfaceProblem = field(repr=False)
@@ -55,6 +58,7 @@ class FrequencySolution:
     part_error_db: NDArray[np.float64]
     elements_per_wavelength: float
     notes: tuple[str, ...] = ()
+    device: str = "cpu"
 
     @property
     def parts(self) -> tuple[PartName, ...]:
@@ -74,11 +78,7 @@ class FrequencySolution:
     def far_field(self, directions: Directions | ArrayLike) -> Complex:
         """(part, D) lim r p e^{jkr} about (0, 0, 0), Pa at 1 m per 1 m/s, towards unit vectors (D, 3)."""
         u = directions if isinstance(directions, Directions) else Directions(np.asarray(directions, float))
-        p = self.problem
-        return surface_field.far_field(
-            p.body, p.system.grid, self.wavenumber, self.solved_pressure, self.derivative, u.vectors, p.solver.worker_count,
-            p.system.real,
-        )  # fmt: skip
+        return self.problem.far_field(self.wavenumber, self.solved_pressure, self.derivative, u.vectors)
 
     def pressure_at(self, points: ArrayLike) -> Complex:
         """(part, P) pressure, Pa per 1 m/s, at points (P, 3) m outside the body. Raises DataError for points inside."""
@@ -119,8 +119,9 @@ class FrequencySolution:
 
     @property
     def surface_pressure(self) -> Complex:
-        """(part, V) pressure at the vertices of the whole mesh, Pa per 1 m/s."""
-        return self.solved_pressure[:, self.problem.body.full_vertex]
+        """(part, V) pressure at the vertices of the whole mesh, Pa per 1 m/s; nan within a face that stands on a rigid plane."""
+        place = self.problem.body.full_vertex
+        return np.where(place >= 0, self.solved_pressure[:, place], np.nan)
 
     @property
     def radiation_impedance(self) -> Complex:
@@ -132,7 +133,14 @@ class FrequencySolution:
         b = self.problem.body
         mean = self.solved_pressure[:, b.triangles].mean(axis=2)
         shape = self.derivative.conj() / (1j * self.problem.air.density * 2 * np.pi * self.frequency_hz)
-        return np.asarray(len(b.images) * (shape * b.area) @ mean.T)
+        return np.asarray(b.copies * (shape * b.area) @ mean.T)
+
+    @property
+    def volume_velocity(self) -> Complex:
+        """(part,) m3/s into the air per unit motion of each part."""
+        b = self.problem.body
+        scale = -1j * self.problem.air.density * 2 * np.pi * self.frequency_hz
+        return np.asarray(b.copies * (self.derivative @ b.area) / scale)
 
 
 @dataclass(frozen=True)
@@ -173,6 +181,11 @@ class SurfaceSolution:
         return np.stack([s.radiation_impedance for s in self.frequencies], axis=-1)
 
     @property
+    def volume_velocity(self) -> Complex:
+        """(part,) m3/s into the air per unit motion of each part."""
+        return self.frequencies[0].volume_velocity
+
+    @property
     def error_db(self) -> NDArray[np.float64]:
         """(F,) estimated error of the worst part's level, dB, front hemisphere, within 20 dB of the maximum."""
         return np.array([s.error_db for s in self.frequencies])
@@ -195,4 +208,5 @@ class SurfaceSolution:
             bytes=p.system.bytes_needed,
             elements_per_wavelength=np.array([s.elements_per_wavelength for s in self.frequencies]),
             notes=tuple(notes),
+            devices=tuple(dict.fromkeys(s.device for s in self.frequencies)),
         )

@@ -21,7 +21,8 @@ class SurfaceSolver:
     Parameters
         precision : "single" (complex64 matrix, 8 bytes an entry) or "double" (16 bytes)
         near_distance : triangles closer than this many (longer) edge lengths get near integrals
-        near_degree : degree of the triangle rule for near pairs that do not touch (2, 4 or 5)
+        near_degree : degree of the triangle rule for near pairs that do not touch (2, 4 or 5); closer ones, as across a thin gap,
+            get degree 5, and the closest (see `near_pairs`) degree 5 on triangles cut `tight_cuts` times along each edge
         touching_order : Gauss points per variable for touching pairs (Sauter & Schwab)
         tolerance : relative residual at which the iteration stops
         max_iterations : int
@@ -33,13 +34,14 @@ class SurfaceSolver:
     near_distance: float = 2.0
     near_degree: int = 2
     touching_order: int = 3
-    tolerance: float = 1e-4
+    tolerance: float = 2e-4
     max_iterations: int = 200
     coupling_length: float = 0.11
+    tight_cuts: int = 2
     threads: int = 0
 
     def __post_init__(self) -> None:
-        for name in ("near_distance", "touching_order", "tolerance", "max_iterations", "coupling_length"):
+        for name in ("near_distance", "touching_order", "tolerance", "max_iterations", "coupling_length", "tight_cuts"):
             if not getattr(self, name) > 0:
                 raise DesignError(message(f"solver.{name}", "positive", getattr(self, name)))
         if self.precision not in ("single", "double"):
@@ -74,7 +76,7 @@ class SurfaceSolver:
 
 
 ENGINEERING = SurfaceSolver()
-REFERENCE = SurfaceSolver("double", near_distance=3.0, near_degree=5, touching_order=5, tolerance=1e-7)
+REFERENCE = SurfaceSolver("double", near_distance=3.0, near_degree=5, touching_order=5, tolerance=1e-7, tight_cuts=5)
 
 
 def choose_solver(accuracy: Accuracy, solver: SurfaceSolver | None) -> SurfaceSolver:

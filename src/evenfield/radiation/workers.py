@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -35,6 +36,11 @@ def in_order(work: Callable[[Task], Result], tasks: Iterable[Task], threads: int
         finally:
             for future in waiting:
                 future.cancel()
+
+
+def processors() -> int:
+    """How many processors this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
 
 
 def spans(count: int, pieces: int) -> list[tuple[int, int]]:

@@ -10,10 +10,8 @@ import numpy as np
 
 from evenfield import __version__
 from evenfield.loudspeaker.design import Design
-from evenfield.loudspeaker.geometry import cabinet_of
-from evenfield.loudspeaker.profiles import profiles_of
+from evenfield.loudspeaker.predict import body_of
 from evenfield.loudspeaker.store import Store, key_of
-from evenfield.loudspeaker.sweep import Body
 from evenfield.workbench.pictures.picture import Picture
 
 NEEDS = {"fan": "rooms", "causes": "rooms", "motor": "motors", "harmonics": "motors", "loudest": "motors", "heat": "motors"}
@@ -22,7 +20,7 @@ NEEDS = {"fan": "rooms", "causes": "rooms", "motor": "motors", "harmonics": "mot
 
 def body_key(design: Design, folder: Path) -> str:
     """Names the solved body that a design's prediction stands on."""
-    return key_of(Body(cabinet_of(design, folder), design.air.to_air(), profiles_of(design, folder)).inputs())
+    return key_of(body_of(design, folder).inputs())
 
 
 def design_key(design: Design, folder: Path) -> str:

@@ -130,7 +130,7 @@ class Jobs:
         context = multiprocessing.get_context("spawn")
         ours, theirs = context.Pipe()
         args = (theirs, str(self.folder), job.design, job.text, job.work, job.options)
-        job.process = context.Process(target=run, args=args, daemon=True, name=f"evenfield-{job.work}")
+        job.process = context.Process(target=run, args=args, name=f"evenfield-{job.work}")
         job.state, job.started = "running", time.monotonic()
         job.process.start()
         theirs.close()

@@ -1,0 +1,65 @@
+"""Where the loudspeaker stands: free, flush in a wall, or so far before one, and what that means for solve and figures."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfield.loudspeaker.design import Design, NearWall
+
+if TYPE_CHECKING:
+    from evenfield.data.mesh import SurfaceMesh
+    from evenfield.loudspeaker.bands import Body
+    from evenfield.loudspeaker.sweep import RadiationSweep
+    from evenfield.radiation import SurfaceProblem
+    from evenfield.shape import EdgeLengths
+
+
+def mounting_notes(design: Design) -> tuple[str, ...]:
+    """What the mounting means for the figures, one line each."""
+    if design.flush:
+        return (
+            "Flush in an infinite rigid baffle: sound in front of it only, zero behind. Sound power and directivity index refer "
+            "to the full sphere, so a source that is even in front has 3.0 dB; the standard's rear wall counts as silent.",
+        )
+    if isinstance(design.mounting, NearWall):
+        return (
+            f"Stands {float(design.mounting.wall):.2f} m before a wall: the figures are free-field; "
+            "what walls do is the rooms' part.",
+        )
+    return ()
+
+
+def inputs_of(flush: bool) -> tuple[object, ...]:
+    """What the mounting adds to the key of stored results: nothing for a free one."""
+    from evenfield import radiation
+
+    return (("flush", radiation.FLUSH_VERSION),) if flush else ()
+
+
+def mesh_lengths(body: Body, lengths: EdgeLengths) -> EdgeLengths:
+    """Of a flush front only what moves, recedes or stands out meets air: all else may be as coarse as can be."""
+    if not body.flush:
+        return lengths
+    size = min(body.cabinet.width, body.cabinet.height) / 5
+    return replace(lengths, front=size, rear=size, edges=size, away=None, focus=())
+
+
+def problem_of(body: Body, mesh: SurfaceMesh, patterns: tuple[str, ...] | None, device: str = "auto") -> SurfaceProblem:
+    """The body made ready to be solved; a flush one's problem and solutions have what the sweep asks of a free one's."""
+    from evenfield.radiation import FlushProblem, SurfaceProblem
+
+    if body.flush:
+        return FlushProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns)  # type: ignore[return-value]
+    return SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns, device=device)
+
+
+def on_the_sphere(sweep: RadiationSweep, flush: bool) -> RadiationSweep:
+    """A flush sweep with the mean square of both sides in the baffle's plane, so that power over the sphere comes out right."""
+    if not flush:
+        return sweep
+    share = np.where(np.abs(sweep.directions.vectors[:, 0]) < 1e-9, math.sqrt(0.5), 1.0)
+    return replace(sweep, far_field=sweep.far_field * share[:, None])

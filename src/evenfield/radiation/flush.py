@@ -1,0 +1,180 @@
+"""Sound field of a body flush in an infinite rigid baffle: flat parts, recesses and protrusions of any shape, in 3-D."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from evenfield.base import Air, DataError, MeshError, message
+from evenfield.data import SurfaceMesh
+from evenfield.data.mesh import Mirror, PartName
+from evenfield.data.mesh_faults import check_simple
+from evenfield.radiation.flush_body import FlushBody, split_body
+from evenfield.radiation.flush_error import flush_errors_db
+from evenfield.radiation.flush_matrix import FlushMatrix
+from evenfield.radiation.flush_solution import FlushFrequency, FlushSolution
+from evenfield.radiation.flush_solve import solve_joined
+from evenfield.radiation.surface_checks import check_frequencies, check_memory, check_resolution, part_edges
+from evenfield.radiation.surface_error import hold_reference
+from evenfield.radiation.surface_motion import Motion, check_symmetric, check_velocity, part_motion
+from evenfield.radiation.surface_solver import Accuracy, SurfaceSolver, choose_solver
+
+Complex = NDArray[np.complexfloating[Any, Any]]
+Progress = Callable[[int, int], None]
+
+
+class FlushProblem:
+    """A body in a baffle made ready once, to be solved at any frequency. Parameters as `solve_flush`.
+
+    patterns : names of velocity patterns, to be given at each solve, in place of parts
+    Attributes
+        parts, body (FlushBody), system, air, solver
+    Raises MeshError for triangles that cross the baffle's plane or parts that move behind it.
+    """
+
+    def __init__(
+        self,
+        mesh: SurfaceMesh,
+        motion: Motion = "normal",
+        axis: ArrayLike = (1.0, 0.0, 0.0),
+        mirror: Mirror = None,
+        air: Air | None = None,
+        solver: SurfaceSolver | None = None,
+        accuracy: Accuracy = "engineering",
+        patterns: tuple[PartName, ...] | None = None,
+    ) -> None:
+        self.mesh = mesh
+        self.air = air or Air()
+        self.solver = choose_solver(accuracy, solver)
+        self.holds_reference = solver is None and accuracy == "reference"
+        self.mirror: Mirror = mesh.mirror if mirror is None else mirror
+        self.motion = None if patterns is not None else part_motion(mesh, motion, axis)
+        self.parts: tuple[PartName, ...] = patterns if self.motion is None else self.motion.parts  # type: ignore[assignment]
+        self.body: FlushBody = split_body(mesh, self.mirror)
+        if self.motion is not None:
+            check_symmetric(mesh, self.motion.shape.astype(complex), self.mirror)
+        self.system = FlushMatrix(self.body, self.solver)
+        front = SurfaceMesh(mesh.vertices, mesh.triangles[~self.body.behind], mesh.part[~self.body.behind])
+        self.edges = part_edges(front)
+
+    def solve(self, frequency_hz: float, velocity: ArrayLike | None = None) -> FlushFrequency:
+        """The sound field at one frequency; `velocity` (K, T) complex normal velocities, m/s, for a problem of patterns.
+
+        Cost: time and memory of the square of the unknowns. Raises DataError, MeshError (too coarse).
+        """
+        start = time.perf_counter()
+        frequency = float(check_frequencies(frequency_hz)[0])
+        shape = self._velocity(velocity)
+        density, notes = check_resolution(self.edges, frequency, self.air.speed_of_sound)
+        check_memory(self.system.bytes_needed, self.solver.precision)
+        k = float(self.air.wavenumber(frequency))
+        derivative = -1j * 2 * np.pi * frequency * self.air.density * shape
+        system, solver = self.system, self.solver
+        blocks, right, flat = system.assemble(k, derivative)
+        if system.unknowns:
+            found = solve_joined(blocks, right, solver.tolerance, solver.max_iterations, solver.worker_count)
+            unknown, iterations = found.solution, found.iterations
+        else:
+            unknown, iterations = right, np.zeros(len(shape), np.int64)
+        del blocks
+        n = system.unknowns
+        wall = int(system.first[-1])
+        solution = FlushFrequency(
+            problem=self,
+            frequency_hz=frequency,
+            wall_pressure=tuple(np.ascontiguousarray(unknown[system.rows(i)].T) for i in range(len(system.walls))),
+            flat_load=np.asarray((flat[:, :n] @ unknown + flat[:, n:]).T),
+            derivative=derivative,
+            plane_values=system.plane_values(derivative, np.asarray(unknown[wall:].T)),
+            iterations=iterations,
+            seconds=time.perf_counter() - start,
+            elements_per_wavelength=density,
+            notes=notes,
+        )
+        errors = flush_errors_db(solution)
+        if self.holds_reference:
+            hold_reference(errors, self.parts, frequency)
+        return solution.stating(errors, time.perf_counter() - start)
+
+    def lend(self, memory: NDArray[Any]) -> None:
+        """As `SurfaceProblem`: memory offered for the matrix; not used, the blocks of the joined system are of many shapes."""
+
+    def release(self) -> None:
+        """As `SurfaceProblem`: nothing is kept between solves."""
+
+    def _velocity(self, velocity: ArrayLike | None) -> Complex:
+        if self.motion is not None:
+            if velocity is not None:
+                raise DataError(message("velocity", "left out for a problem of parts", "given", fix="patterns="))
+            return self.motion.shape.astype(complex)
+        if velocity is None:
+            raise DataError(message("velocity", "given for a problem of patterns", None))
+        shape = check_velocity(np.asarray(velocity)[..., None], len(self.mesh.triangles), 1)[..., 0]
+        if len(shape) != len(self.parts):
+            raise DataError(message("velocity", f"one pattern for each of {self.parts}", len(shape)))
+        check_symmetric(self.mesh, shape, self.mirror)
+        if np.any(shape[:, self.body.behind] != 0):
+            raise MeshError(message("velocity", "zero on what lies behind the baffle or is part of it", "not zero"))
+        return shape
+
+
+def iterate_flush(
+    mesh: SurfaceMesh,
+    frequency_hz: ArrayLike,
+    motion: Motion = "normal",
+    axis: ArrayLike = (1.0, 0.0, 0.0),
+    velocity: ArrayLike | None = None,
+    mirror: Mirror = None,
+    air: Air | None = None,
+    accuracy: Accuracy = "engineering",
+    solver: SurfaceSolver | None = None,
+    progress: Progress | None = None,
+) -> Iterator[FlushFrequency]:
+    """As `solve_flush`, one frequency at a time, so that a caller can keep each and resume after a stop."""
+    frequencies = check_frequencies(frequency_hz)
+    check_simple(mesh)
+    given = None if velocity is None else check_velocity(velocity, len(mesh.triangles), len(frequencies))
+    patterns = None if given is None else tuple(range(1, len(given) + 1))
+    problem = FlushProblem(mesh, motion, axis, mirror, air, solver, accuracy, patterns)
+    check_resolution(problem.edges, float(frequencies.max()), problem.air.speed_of_sound)
+    check_memory(problem.system.bytes_needed, problem.solver.precision)
+    for i, f in enumerate(frequencies):
+        yield problem.solve(float(f), None if given is None else given[:, :, i])
+        if progress is not None:
+            progress(i + 1, len(frequencies))
+
+
+def solve_flush(
+    mesh: SurfaceMesh,
+    frequency_hz: ArrayLike,
+    motion: Motion = "normal",
+    axis: ArrayLike = (1.0, 0.0, 0.0),
+    velocity: ArrayLike | None = None,
+    mirror: Mirror = None,
+    air: Air | None = None,
+    accuracy: Accuracy = "engineering",
+    solver: SurfaceSolver | None = None,
+    progress: Progress | None = None,
+) -> FlushSolution:
+    """Sound radiated into the half-space x > 0 by the moving parts of a body set flush in an infinite rigid baffle x = 0.
+
+    Parameters
+        mesh : SurfaceMesh, the whole body with its front face in x = 0, or the front's elements alone (open towards the baffle).
+            Still triangles in the plane become part of the baffle, moving ones are pistons in it; hollows behind the plane
+            are recesses open to the front, what stands out radiates as it stands; the rest of the body is behind the baffle
+        frequency_hz : (F,) float > 0
+        motion, axis, velocity, mirror, accuracy, solver, progress : as `solve_surface`
+    Returns
+        FlushSolution : far field (zero behind the baffle), pressure in front and in the recesses, radiation impedances
+    Valid for: linear lossless air, at least three elements per wavelength on moving parts (six are good).
+    Cost: O(N^2 F), N the vertices in front and in recesses and the elements across the mouths, on one side of the mirror planes.
+    Raises MeshError for triangles that cross the plane, parts that move behind it, a mesh that is unsymmetric or too coarse;
+    DataError for bad frequencies or velocities; EvenfieldError when memory is short.
+    Source: Rayleigh, Theory of Sound, section 278 (the half-space); Burton & Miller 1971 for what stands out.
+    """
+    found = iterate_flush(mesh, frequency_hz, motion, axis, velocity, mirror, air, accuracy, solver, progress)
+    return FlushSolution(tuple(found))
