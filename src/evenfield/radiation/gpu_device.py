@@ -75,11 +75,8 @@ class CudaDevice:
         import cupy
 
         self.arrays: Any = cupy
-        self.failures: tuple[type[Exception], ...] = (
-            cupy.cuda.runtime.CUDARuntimeError,
-            cupy.cuda.driver.CUDADriverError,
-            cupy.cuda.compiler.CompileException,
-        )
+        # a library of CUDA that is missing, an error of the runtime or the driver, kernels that do not compile
+        self.failures: tuple[type[Exception], ...] = (ImportError, RuntimeError, cupy.cuda.compiler.CompileException)
         self.number = number
         self.turn: AbstractContextManager[Any] = threading.RLock()
         self.holder: Holder | None = None

@@ -72,7 +72,7 @@ def _within(body: SurfaceBody, distance: float) -> tuple[Ints, Ints, Ints]:
         two = np.concatenate([np.asarray(x, np.int64) for x in lists])
         # sorted, as np.unique's hash table is many times slower on so many
         key = np.sort(np.minimum(one, two) * count + np.maximum(one, two))
-        found.append(key[np.concatenate([[True], key[1:] != key[:-1]])[: len(key)]])
+        found.append(key[np.diff(key, prepend=-1) != 0])
     keys = np.concatenate(found)
     return keys // count, keys % count, np.repeat(np.arange(len(found)), [len(f) for f in found])
 
