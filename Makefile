@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 DESIGN ?= examples/skiff.yaml
 export OPENBLAS_NUM_THREADS := 1
 
-.PHONY: run test bench docs lint clean
+.PHONY: run test bench docs lint page clean
 
 run: $(VENV)/core.stamp
 	@$(BIN)/evenfield predict $(DESIGN) --report out || test $$? -eq 1
@@ -20,6 +20,12 @@ bench: $(VENV)/test.stamp
 
 docs: $(VENV)/docs.stamp
 	$(BIN)/mkdocs build --strict --quiet
+
+page: web/node_modules/.package-lock.json
+	cd web && npm run --silent build
+
+web/node_modules/.package-lock.json: web/package.json web/package-lock.json
+	cd web && npm ci --silent
 
 lint: $(VENV)/test.stamp
 	$(BIN)/ruff check src tests benchmarks

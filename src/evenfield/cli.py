@@ -269,6 +269,19 @@ def filters(
     raise typer.Exit(0 if done.met else 1)
 
 
+@app.command("open")
+def open_page(
+    target: Annotated[Path, typer.Argument(help="Design file (YAML), or a folder of them.", metavar="DESIGN|FOLDER")] = Path("."),
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")] = True,
+    port: Annotated[int, typer.Option("--port", help="Port on this machine; a free one by default.", min=0, max=65535)] = 0,
+    solve: Annotated[bool, typer.Option("--solve/--no-solve", help="Solve a design by itself when it rests.")] = True,
+) -> None:
+    """Open the workbench: change something on the page and see the whole loudspeaker answer."""
+    from evenfield.workbench.serve import open_workbench
+
+    open_workbench(target, browser=browser, port=port, solve=solve, say=typer.echo)
+
+
 def _progress(silent: bool) -> Any:
     from evenfield.report.progress import TerminalProgress
 

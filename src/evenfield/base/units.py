@@ -9,7 +9,7 @@ import difflib
 import math
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any
 
 from evenfield.base.errors import DesignError
@@ -115,15 +115,22 @@ def parse_amount(text: object, dimension: str) -> Amount:
         >>> parse_amount("25 mm ± 2 %", "length")
         0.025
     """
+    if isinstance(text, str):
+        return _parse_text(text, dimension)
     kind = DIMENSIONS[dimension]
     if isinstance(text, Amount):
         return text
-    if isinstance(text, bool) or not isinstance(text, (str, int, float)):
+    if isinstance(text, bool) or not isinstance(text, (int, float)):
         raise DesignError(f"must be a quantity such as {_example(kind)}, got {text!r}.")
-    if isinstance(text, (int, float)):
-        if "" not in kind.usual and text != 0:
-            raise DesignError(f"must have a unit, got {text!r}. Try {text!r} {kind.usual[0]}.")
-        return _finite(Amount(float(text), text=repr(text)), text)
+    if "" not in kind.usual and text != 0:
+        raise DesignError(f"must have a unit, got {text!r}. Try {text!r} {kind.usual[0]}.")
+    return _finite(Amount(float(text), text=repr(text)), text)
+
+
+@lru_cache(4096)
+def _parse_text(text: str, dimension: str) -> Amount:
+    """Kept, because a page reads the same quantities again with every change."""
+    kind = DIMENSIONS[dimension]
     match = _PATTERN.match(text)
     if match is None:
         raise DesignError(f"must be a quantity such as {_example(kind)}, got {text!r}.")

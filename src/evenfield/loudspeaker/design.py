@@ -63,6 +63,7 @@ Mass = Annotated[Amount, _positive("mass", 5.0)]
 Time = Annotated[Amount, _Unit("time", -0.1, 0.1)]
 Frequency = Annotated[Amount, _positive("frequency", 100e3)]
 Angle = Annotated[Amount, _Unit("angle", 0.0, 6.2832)]
+Wide = Annotated[Amount, _positive("angle", 6.2832)]
 Temperature = Annotated[Amount, _Unit("temperature", -20.0, 50.0)]
 Pressure = Annotated[Amount, _Unit("pressure", 3e4, 1.2e5)]
 Humidity = Annotated[Amount, _Unit("ratio", 0.0, 1.0)]
@@ -101,8 +102,8 @@ class AirSection(_Section):
 class Coverage(_Section):
     """Wanted beamwidth: the -6 dB angles, mean over a band."""
 
-    horizontal: Angle | None = None
-    vertical: Angle | None = None
+    horizontal: Wide | None = None
+    vertical: Wide | None = None
     low: Frequency = Amount(2000.0)
     high: Frequency = Amount(10000.0)
     tolerance: Ratio = Amount(0.10)

@@ -49,13 +49,15 @@ class Handover:
     refused: str = ""
 
 
-def handovers_of(design: Design, ways: Mapping[str, Directivity], filters: Mapping[str, ComplexArray]) -> tuple[Handover, ...]:
-    """The measures of each adjacent pair, lowest first.
+def handovers_of(
+    design: Design, ways: Mapping[str, Directivity], filters: Mapping[str, ComplexArray], lobing: bool = True
+) -> tuple[Handover, ...]:
+    """The measures of each adjacent pair, lowest first; without `lobing`, which takes longest, in half the time.
 
     Raises DesignError when there are neither filters nor declared handover frequencies, or the ways never meet.
     """
     names = list(ways)
-    return tuple(_handover(design, i, lower, upper, ways, filters) for i, (lower, upper) in enumerate(pairwise(names)))
+    return tuple(_handover(design, i, lower, upper, ways, filters, lobing) for i, (lower, upper) in enumerate(pairwise(names)))
 
 
 def _handover(
@@ -65,16 +67,20 @@ def _handover(
     upper: str,
     ways: Mapping[str, Directivity],
     filters: Mapping[str, ComplexArray],
+    lobing: bool,
 ) -> Handover:
     low, high = ways[lower], ways[upper]
     fx = _frequency(design, index, lower, upper, low.filtered(filters[lower]), high.filtered(filters[upper]))
     pair = {lower: low.filtered(filters[lower]), upper: high.filtered(filters[upper])}
     try:
         pattern = metrics.pattern_difference(high, low, fx)
-        share = metrics.lobing_share(pair, fx)
+        share = metrics.lobing_share(pair, fx) if lobing else None
         step, mismatch = metrics.handover_step(high, low, fx), metrics.handover_mismatch(high, low, fx)
     except Refusal as reason:
         return Handover(lower, upper, fx, refused=str(reason))
+    ratio = dict(pattern.beamwidth_ratio)
+    if share is None:
+        return Handover(lower, upper, fx, step, mismatch, pattern.difference_db, ratio)
     return Handover(
         lower,
         upper,
@@ -82,7 +88,7 @@ def _handover(
         step,
         mismatch,
         pattern.difference_db,
-        dict(pattern.beamwidth_ratio),
+        ratio,
         share.share_db,
         share.rms_db,
         share.max_db,

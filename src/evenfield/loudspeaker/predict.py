@@ -30,7 +30,7 @@ from evenfield.loudspeaker.mounting import mounting_notes
 from evenfield.loudspeaker.profiles import profiles_of
 from evenfield.loudspeaker.store import Store
 from evenfield.loudspeaker.superpose import add_ways
-from evenfield.loudspeaker.sweep import Body, Progress, RadiationSweep, source_places, sweep_radiation
+from evenfield.loudspeaker.sweep import Body, Progress, RadiationSweep, source_places, sweep_key, sweep_radiation
 from evenfield.shape.elements import Cabinet
 from evenfield.transducer.network import solve_network
 from evenfield.transducer.solution import NetworkSolution
@@ -122,22 +122,71 @@ def predict(
     Raises DesignError when the parts contradict each other or do not fit; MeshError when the body cannot be solved.
     Cost: some 60 to 70 boundary-element solves for a compact monitor; a repeated call reads them from the store.
     """
+    foundation = foundation_of(design, folder=folder, progress=progress, frequency_hz=frequency_hz, device=device)
+    return predict_on(design, foundation, folder=folder)
+
+
+@dataclass(frozen=True)
+class Foundation:
+    """What a prediction stands on: the solved body, carried to the output axis."""
+
+    sweep: RadiationSweep
+    radiation: Radiated
+    cabinet: Cabinet
+    air: Air
+
+
+def foundation_of(
+    design: Design,
+    *,
+    folder: str | Path | None = None,
+    progress: Progress | None = None,
+    frequency_hz: ArrayLike | None = None,
+    device: str = "auto",
+) -> Foundation:
+    """Solve a design's body, or read it from the store. Parameters and errors as `predict`."""
     store = None if folder is None else Store(folder)
     air = design.air.to_air()
     frequency = output_axis() if frequency_hz is None else np.asarray(frequency_hz, float)
-    drivers = drivers_of(design, air)
-    boxes = boxes_of(design)
+    # drivers and boxes that contradict themselves are refused before anything slow begins
+    drivers_of(design, air)
+    boxes_of(design)
     cabinet = cabinet_of(design, folder)
-    profiles = profiles_of(design, folder)
-    measured = {n: measured_way(design, n, folder, frequency) for n, w in design.ways.items() if w.measured is not None}
-    axis = start_axis(frequency)
+    profiles, axis = profiles_of(design, folder), start_axis(frequency)
     sweep = sweep_radiation(cabinet, axis, air, store, progress, profiles, device=device, flush=design.flush)
-    radiation = Radiated.on(frequency, sweep, cabinet, air)
-    parts = parts_of(design, sweep.parts, drivers)
-    sources = output_impedances(design)
-    network = solve_network(frequency, parts, radiation.impedance, boxes, air=air, output_impedance=sources)
+    return Foundation(sweep, Radiated.on(frequency, sweep, cabinet, air), cabinet, air)
+
+
+def is_solved(design: Design, folder: str | Path) -> bool:
+    """True when the store holds the whole sweep of this design's body. Raises DesignError where there is no body."""
+    body = body_of(design, folder)
+    return Store(folder).path_of(sweep_key(body, start_axis(output_axis()))).exists()
+
+
+def body_of(design: Design, folder: str | Path | None = None) -> Body:
+    """What is solved of a design. Raises DesignError where there is no body."""
+    return Body(cabinet_of(design, folder), design.air.to_air(), profiles_of(design, folder), design.flush)
+
+
+def predict_on(design: Design, foundation: Foundation, *, folder: str | Path | None = None) -> Prediction:
+    """The prediction of a design whose body is already solved: circuits, filters and sums only, a fraction of a second.
+
+    The foundation must be that of a design with the same body and air. Raises DesignError as `predict`.
+    """
+    radiation, air, cabinet = foundation.radiation, foundation.air, foundation.cabinet
+    frequency = radiation.frequency
+    measured = {n: measured_way(design, n, folder, frequency) for n, w in design.ways.items() if w.measured is not None}
+    network = network_on(design, radiation, air)
     ways = {n: measured.get(n) or radiation.way(network, n, way_origin(design, n), air) for n in design.ways}
-    return _assemble(design, ways, network, sweep, radiation, cabinet, air)
+    return _assemble(design, ways, network, foundation.sweep, radiation, cabinet, air)
+
+
+def network_on(design: Design, radiation: Radiated, air: Air) -> NetworkSolution:
+    """The circuits of a design, loaded by its body's radiation."""
+    parts = parts_of(design, radiation.parts, drivers_of(design, air))
+    return solve_network(
+        radiation.frequency, parts, radiation.impedance, boxes_of(design), air=air, output_impedance=output_impedances(design)
+    )
 
 
 def predict_file(path: str | Path, *, progress: Progress | None = None, device: str = "auto") -> Prediction:
@@ -216,7 +265,7 @@ def _assemble(
     top = list(design.ways)[-1]
     distance = float(design.brief.listening_distance)
     system = add_ways(ways, filters, ways[top].origin, distance, sphere_directions())
-    moves = _movements(network, filters)
+    moves = movements(network, filters)
     parts = dict(zip(network.parts, range(len(network.parts)), strict=True))
     return Prediction(
         design,
@@ -229,7 +278,7 @@ def _assemble(
         {n: Response(frequency, moves[parts[n]] / (2j * np.pi * frequency), "m") for n in network.ways},
         {n: Response(frequency, moves[parts[n]], "m/s") for n in network.parts if n.startswith(VENT)},
         handovers_of(design, ways, filters),
-        _rigid_above(design),
+        rigid_above(design),
         min(network.lumped_limit_hz.values(), default=math.inf),
         float(np.sqrt(np.mean(sweep.error_db**2))),
         radiation.error_db,
@@ -240,7 +289,7 @@ def _assemble(
     )
 
 
-def _rigid_above(design: Design) -> dict[str, float]:
+def rigid_above(design: Design) -> dict[str, float]:
     """First mode of each diaphragm that is taken as rigid, or as rigid but for its surround."""
     found = {}
     for name, way in design.ways.items():
@@ -251,7 +300,7 @@ def _rigid_above(design: Design) -> dict[str, float]:
     return found
 
 
-def _movements(network: NetworkSolution, filters: Mapping[str, ComplexArray]) -> ComplexArray:
+def movements(network: NetworkSolution, filters: Mapping[str, ComplexArray]) -> ComplexArray:
     """(part, F) velocity of each diaphragm and vent per volt at the loudspeaker's input."""
     total = np.zeros(network.diaphragm_velocity.shape[1:], complex)
     for i, name in enumerate(network.ways):

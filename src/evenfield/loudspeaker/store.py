@@ -96,20 +96,20 @@ class Store:
                     _to_netcdf(file, name, np.asarray(value))
 
         write_whole(self.path_of(key), fill)
-        with self._index() as index:
+        with self.index() as index:
             index.execute("INSERT OR REPLACE INTO result VALUES (?, ?, ?, ?, ?)", (key, kind, time.time(), seconds, note))
 
     def remove(self, key: str) -> None:
         """Forget a result."""
         self.path_of(key).unlink(missing_ok=True)
-        with self._index() as index:
+        with self.index() as index:
             index.execute("DELETE FROM result WHERE key = ?", (key,))
 
     @contextmanager
     def run(self, design: str, text: str) -> Iterator[str]:
         """Record one run and the revision of the design file that it used; yields the revision's short name."""
         revision = hashlib.sha256(text.encode()).hexdigest()[:10]
-        with self._index() as index:
+        with self.index() as index:
             index.execute("INSERT OR IGNORE INTO revision VALUES (?, ?, ?, ?)", (revision, design, time.time(), text))
             cursor = index.execute(
                 "INSERT INTO run (design, revision, started, state) VALUES (?, ?, ?, 'running')",
@@ -124,16 +124,17 @@ class Store:
             state = "refused"
             raise
         finally:
-            with self._index() as index:
+            with self.index() as index:
                 index.execute("UPDATE run SET ended = ?, state = ? WHERE id = ?", (time.time(), state, number))
 
     def runs(self) -> list[tuple[str, str, str]]:
         """(design, revision, state) of every run, oldest first."""
-        with self._index() as index:
+        with self.index() as index:
             return [tuple(row) for row in index.execute("SELECT design, revision, state FROM run ORDER BY id")]
 
     @contextmanager
-    def _index(self) -> Iterator[sqlite3.Connection]:
+    def index(self) -> Iterator[sqlite3.Connection]:
+        """A connection to the index, committed at the end. Raises EvenfieldError when the disk refuses."""
         make_folder(self.folder)
         try:
             connection = sqlite3.connect(self.folder / "index.sqlite", timeout=30)

@@ -129,7 +129,7 @@ def sweep_radiation(
     """
     body = Body(cabinet, air, profiles or {}, flush)
     inputs = body.inputs()
-    whole = key_of("sweep", inputs, frequency, bound_db)
+    whole = sweep_key(body, frequency, bound_db)
     stored = store.read(whole) if store else None
     if stored is None:
         stored = _Solves(body, float(frequency[-1]), store, progress or NoProgress(), device).sweep(frequency, bound_db)
@@ -139,6 +139,11 @@ def sweep_radiation(
             for f in stored["frequency"]:
                 store.remove(_key(inputs, float(f), float(frequency[-1])))
     return on_the_sphere(_assemble(cabinet, stored), flush)
+
+
+def sweep_key(body: Body, frequency: FloatArray, bound_db: float = INTERPOLATION_DB) -> str:
+    """Where the store keeps the whole sweep that begins with these frequencies."""
+    return key_of("sweep", body.inputs(), frequency, bound_db)
 
 
 def _key(inputs: tuple[Any, ...], frequency_hz: float, highest: float) -> str:

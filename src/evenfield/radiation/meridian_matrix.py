@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -64,6 +65,7 @@ class MeridianMatrix:
         return matrix, right
 
 
+@cache
 def gauss(count: int) -> tuple[Floats, Floats]:
     """Points and weights on 0 to 1."""
     node, weight = np.polynomial.legendre.leggauss(count)
