@@ -13,7 +13,7 @@ from pathlib import Path
 
 from benchmarks.calibration import calibrate, memory_mb
 
-SKIP = {"__init__", "__main__", "calibration", "engine_reference"}
+SKIP = {"__init__", "__main__", "calibration", "engine_reference", "flares_reference"}
 
 
 def main(names: list[str]) -> int:

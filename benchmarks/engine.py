@@ -31,13 +31,14 @@ def ketch():
 
 def problem_at(frequency_hz):
     """The sweep's problem for one frequency."""
+    from evenfield.data.facets import balanced
     from evenfield.loudspeaker.bands import Body, band_lengths
     from evenfield.radiation import SurfaceProblem
     from evenfield.shape import build_surface
 
     cabinet, air = ketch()
     mesh = build_surface(cabinet, band_lengths(Body(cabinet, air, {}), frequency_hz))
-    return SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=air, device="cpu")
+    return SurfaceProblem(balanced(mesh), motion="axial", mirror=mesh.mirror, air=air, device="cpu")
 
 
 def warm():

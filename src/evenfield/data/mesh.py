@@ -25,6 +25,8 @@ class SurfaceMesh:
         triangles : (T, 3) int, counter-clockwise seen from outside (outward normals)
         part : (T,) int or str; 0 or "rigid" is a rigid wall
         mirror : None, "y" or ("y", "z"): declared symmetry planes y = 0, z = 0, verified by `check_mirror`
+        balanced : its facets lie evenly about the curved surface that they stand for (see `facets.balanced`), rather than
+            with their corners on it
     Raises MeshError when shapes or indices disagree, or values are not finite.
     """
 
@@ -32,6 +34,7 @@ class SurfaceMesh:
     triangles: NDArray[np.int64]
     part: NDArray[np.generic]
     mirror: Mirror = None
+    balanced: bool = False
 
     def __post_init__(self) -> None:
         v, t = np.asarray(self.vertices, float), np.asarray(self.triangles, np.int64)

@@ -20,7 +20,7 @@ def capped_sphere(radius: float, half_angle: float, edge: float) -> SurfaceMesh:
     Parameters
         radius : m; half_angle : rad, of the cap, whose rim is an edge line; edge : m, which no edge exceeds
     Returns
-        SurfaceMesh : part 1 is the cap, 0 the rest; symmetric about y = 0 and z = 0, with edges on both planes
+        SurfaceMesh : balanced; part 1 is the cap, 0 the rest; symmetric about y = 0 and z = 0, with edges on both planes
     """
     # diagonals between rings are longer than the spacing of rings and of points on them
     spacing = 0.71 * edge
@@ -53,7 +53,7 @@ def _capped(radius: float, half_angle: float, rings: tuple[int, int], spacing: f
     vertices, index = np.unique(points.reshape(-1, 3).round(9), axis=0, return_inverse=True)
     mesh = SurfaceMesh(vertices, index.reshape(-1, 3), parts)
     scale = radius * (4 * math.pi / 3 / mesh.volume) ** (1 / 3)
-    return SurfaceMesh(vertices * scale, mesh.triangles, parts)
+    return SurfaceMesh(vertices * scale, mesh.triangles, parts, balanced=True)
 
 
 def _on_ring(polar: float, share: float) -> tuple[float, float, float]:

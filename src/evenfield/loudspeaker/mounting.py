@@ -49,12 +49,16 @@ def mesh_lengths(body: Body, lengths: EdgeLengths) -> EdgeLengths:
 
 
 def problem_of(body: Body, mesh: SurfaceMesh, patterns: tuple[str, ...] | None, device: str = "auto") -> SurfaceProblem:
-    """The body made ready to be solved; a flush one's problem and solutions have what the sweep asks of a free one's."""
+    """The body made ready to be solved; a flush one's problem and solutions have what the sweep asks of a free one's.
+
+    A free body's mesh is balanced; a flush one's keeps the baffle's plane and the rims of its mouths.
+    """
+    from evenfield.data.facets import balanced
     from evenfield.radiation import FlushProblem, SurfaceProblem
 
     if body.flush:
         return FlushProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns)  # type: ignore[return-value]
-    return SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns, device=device)
+    return SurfaceProblem(balanced(mesh), motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns, device=device)
 
 
 def on_the_sphere(sweep: RadiationSweep, flush: bool) -> RadiationSweep:

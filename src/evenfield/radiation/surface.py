@@ -29,7 +29,7 @@ from evenfield.radiation.surface_checks import (
     check_resolution,
     part_edges,
 )
-from evenfield.radiation.surface_error import hold_reference, part_errors_db
+from evenfield.radiation.surface_error import facet_weights, hold_reference, part_errors_db
 from evenfield.radiation.surface_field import far_field
 from evenfield.radiation.surface_matrix import SurfaceMatrix
 from evenfield.radiation.surface_motion import Motion, check_symmetric, check_velocity, part_motion
@@ -88,6 +88,7 @@ class SurfaceProblem:
         self.system = SurfaceMatrix(self.body, self.solver)
         self.devices = DeviceSystems(self.system, device)
         self.edges = part_edges(mesh)
+        self.facets = facet_weights(mesh, self.body)
         self._matrix: Complex | None = None
         self._matrix_wavenumber = math.nan
         self._lent: Complex | None = None
@@ -106,7 +107,7 @@ class SurfaceProblem:
         derivative = -1j * 2 * np.pi * frequency * self.air.density * shape[:, self.body.full_triangle]
         found, device = self._solve_system(k, derivative)
         pressure = np.ascontiguousarray(found.solution.T)
-        errors = part_errors_db(self.body, k, pressure, lambda u: self.far_field(k, pressure, derivative, u))
+        errors = part_errors_db(self.body, k, pressure, lambda u: self.far_field(k, pressure, derivative, u), self.facets)
         if self.holds_reference:
             hold_reference(errors, self.parts, frequency)
         return FrequencySolution(
