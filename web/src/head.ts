@@ -76,7 +76,8 @@ export class Head {
     const name = W.work[job.work] ?? job.work;
     const share = job.total > 0 ? job.done / job.total : 0;
     const left = duration(job.left_s);
-    const words = job.state !== "running" ? `${name} ${W.work[job.state]}` : `${name} ${W.head.of(job.done, job.total)}${left ? `, ${W.head.left(left)}` : ""}`;
+    const far = job.work === "search" ? `${Math.round(100 * share)} %` : W.head.of(job.done, job.total);
+    const words = job.state !== "running" ? `${name} ${W.work[job.state]}` : `${name} ${far}${left ? `, ${W.head.left(left)}` : ""}`;
     const bar = h("progress", { max: 1, value: share, "aria-label": name });
     const stop = h("button", { type: "button", class: "stop", disabled: job.state === "stopping", click: () => this.desk.tell({ type: "stop", job: job.job }) }, W.head.stop);
     return h("div", { class: "job", "data-job": job.job, title: job.what }, bar, h("span", {}, words), stop);

@@ -13,6 +13,7 @@ from typing import Any
 
 from evenfield import __version__
 from evenfield.base.errors import DataError, EvenfieldError
+from evenfield.loudspeaker.store import Store
 from evenfield.workbench.client import Client
 from evenfield.workbench.desk import Desk
 from evenfield.workbench.drops import Drops
@@ -44,7 +45,7 @@ class Bench:
         self.folder = folder.resolve()
         self.first = first
         self.thinker = Thinker(self.folder)
-        self.jobs = Jobs(self.folder, self._job_changed)
+        self.jobs = Jobs(self.folder, self._job_changed, self._job_stepped)
         self.desks: dict[str, Desk] = {}
         self.clients: set[Client] = set()
         self.measured: dict[str, Header] = {}
@@ -57,6 +58,7 @@ class Bench:
         self._watch: asyncio.Task[None] | None = None
         self._reading: asyncio.Task[None] | None = None
         self._told = 0.0
+        self._began = time.time()
 
     async def start(self) -> None:
         """Begin."""
@@ -105,6 +107,10 @@ class Bench:
             desk.forget_frames()
             for client in desk.clients:
                 client.start(client.show_pictures())
+
+    def notes(self) -> list[str]:
+        """What was done to a store of an older layout since this start."""
+        return Store(self.folder).layout_notes(self._began)
 
     def designs(self) -> list[str]:
         """Design files of the folder; links that lead out of it are none."""
@@ -198,11 +204,18 @@ class Bench:
         if job.work == "report":
             self._report_made(job)
             return
+        if job.work in ("search", "first-cut"):
+            return
         if job.state == "done" and (desk := self.desks.get(job.design)) is not None:
             desk.forget_frames()
             desk.tell_all()
             for client in desk.clients:
                 client.start(client.warm(desk))
+
+    def _job_stepped(self, job: Job, step: Header) -> None:
+        desk = self.desks.get(job.design)
+        if desk is not None:
+            desk.tell({"type": "search-step", "job": job.job, "step": step})
 
     def _report_made(self, job: Job) -> None:
         if job.state == "done":
