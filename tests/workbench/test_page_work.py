@@ -5,6 +5,7 @@ import io
 import re
 import shutil
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -67,6 +68,8 @@ def as_written(request, design, sight):
         const head = evenfield.desk.pictures.get(n)?.current?.head;
         return head && head.state === "solved" && head.revision === evenfield.desk.state.revision;
     })""", seconds=60)  # fmt: skip
+    sight.until("() => evenfield.desk.geometry?.head.revision === evenfield.desk.state.revision")
+    sight.see("() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(() => done(true))))")
     sight.wrong.clear()
     yield
     assert sight.wrong == []
@@ -116,7 +119,7 @@ def test_a_pull_at_the_drawing_changes_the_picture_at_once_and_the_file_at_rest(
 
 def test_a_pull_given_up_leaves_everything_as_it_was(sight, design):
     number = sight.see(REVISION)
-    box = sight.page.locator(f".sheet-drawing .knob[data-path='{DEPTH}']").bounding_box()
+    box = sight.page.locator(f".sheet-drawing .knob[data-path='{DEPTH}'] path").bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     sight.page.mouse.move(x, y)
     sight.page.mouse.down()
@@ -455,7 +458,7 @@ def test_the_top_view_has_its_own_handles(sight, design):
     sight.until("() => document.querySelectorAll('.sheet-drawing .knob').length >= 5")
     paths = [knobs.nth(i).get_attribute("data-path") for i in range(knobs.count())]
     assert {"cabinet.width", "cabinet.depth", DEPTH, "ways.tweeter.waveguide.mouth.width"} <= set(paths)
-    box = sight.page.locator(f".sheet-drawing .knob[data-path='{DEPTH}']").bounding_box()
+    box = sight.page.locator(f".sheet-drawing .knob[data-path='{DEPTH}'] path").bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     sight.page.mouse.move(x, y)
     sight.page.mouse.down()
@@ -468,17 +471,17 @@ def test_the_top_view_has_its_own_handles(sight, design):
 
 
 def test_an_exported_phase_does_not_run_down_the_wrap(sight):
-    sight.ask("ways")
-    find = "() => [...evenfield.desk.pictures.values()].find(s => s.current?.head.kind === 'ways' && s.current.head.family)"
+    sight.ask("filters")
+    find = "() => [...evenfield.desk.pictures.values()].find(s => s.current?.head.kind === 'filters' && s.current.head.family)"
     sight.until(f"() => Boolean(({find})())")
     jumps = sight.see(f"""() => {{
         const p = ({find})().current;
         return p.head.panels.filter(q => q.key === 'phase').flatMap(q => q.series).map(s => p.arrays.get(s.y))
             .reduce((n, y) => n + [...y].filter((v, i) => i && Math.abs(v - y[i - 1]) > 180).length, 0)
     }}""")
-    assert jumps > 2
+    assert jumps > 0
     with sight.page.expect_download() as told:
-        sight.menu("ways", "Save as SVG")
+        sight.menu("filters", "Save as SVG")
     text = Path(told.value.path()).read_text(encoding="utf-8")
     phase = text[text.index("Phase,") :]
     tall = []
@@ -488,7 +491,7 @@ def test_an_exported_phase_does_not_run_down_the_wrap(sight):
         tall += [abs(q[1] - p[1]) for p, q, pen in zip(points, points[1:], pens[1:], strict=False) if pen == "L"]
     height = max(float(h) for h in re.findall(r'<clipPath id="c\d+"><rect [^>]*height="([\d.]+)"', phase))
     assert tall and max(tall) < 0.5 * height
-    sight.card("ways").get_by_role("button", name=re.compile("Put away")).click()
+    sight.card("filters").get_by_role("button", name=re.compile("Put away")).click()
 
 
 def test_tables_keep_their_width_when_a_revision_is_laid_over(sight):
@@ -498,8 +501,8 @@ def test_tables_keep_their_width_when_a_revision_is_laid_over(sight):
     sight.see("n => evenfield.desk.tell({type: 'pin', revision: n})", number)
     sight.until("n => evenfield.desk.pictures.get('verdict').pinned.has(n)", number)
     sight.card("verdict").locator("div.laid").first.wait_for()
-    wide = "() => { const t = document.querySelector(\".answer[data-kind='verdict'] .table\"); return [t.scrollWidth, t.clientWidth] }"
-    full, seen = sight.see(wide)
+    wide = "s => { const t = document.querySelector(s); return [t.scrollWidth, t.clientWidth] }"
+    full, seen = sight.see(wide, ".answer[data-kind='verdict'] .table")
     assert full <= seen
     sight.see("n => evenfield.desk.tell({type: 'unpin', revision: n})", number)
     sight.page.locator("h1").click()

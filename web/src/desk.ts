@@ -46,6 +46,8 @@ export class Desk {
   geometry: Drawn | null = null;
   body: Drawn | null = null;
   conflict: Conflict | null = null;
+  /** False while the quick model is made ready: a pull then waits. */
+  warm = true;
   wishing: number | null = null;
   pictures = new Map<string, Shown>();
   private wanted: Wanted[] = [];
@@ -214,6 +216,10 @@ export class Desk {
         break;
       case "error":
         this.refused.say(said as Refused);
+        break;
+      case "warm":
+        this.warm = (said as { ready: boolean }).ready;
+        this.worked.say(this.jobs);
         break;
       case "notice":
         this.noticed.say((said as { text: string }).text);

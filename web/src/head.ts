@@ -69,7 +69,8 @@ export class Head {
     const solve = h("button", { type: "button", class: "solve", click: () => this.desk.tell({ type: "start", work: "solve", options: {} }) }, W.head.solve);
     const wants = state && state.sections.length > 0 && !state.is_solved && !busy.some((j) => j.work === "solve");
     const failed = this.desk.jobs[0]?.state === "failed" ? this.desk.jobs[0] : null;
-    clear(this.work, failed ? h("span", { class: "failed", role: "alert", title: failed.error ?? "" }, `${W.work[failed.work] ?? failed.work}: ${W.work["failed"]}. ${failed.error ?? ""}`) : null, wants ? solve : null, ...shown);
+    const cool = this.desk.warm || !state?.is_solved ? null : h("span", { class: "title" }, W.head.cool);
+    clear(this.work, cool, failed ? h("span", { class: "failed", role: "alert", title: failed.error ?? "" }, `${W.work[failed.work] ?? failed.work}: ${W.work["failed"]}. ${failed.error ?? ""}`) : null, wants ? solve : null, ...shown);
   }
 
   private jobOf(job: Job): HTMLElement {

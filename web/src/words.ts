@@ -9,7 +9,7 @@ export const W = {
     revision: (n: number) => `Revision ${n}`,
     isSolved: "solved in full", notSolved: "not solved in full yet",
     rest: "solve at rest", restTitle: "Solve in full by itself when the design rests", left: (s: string) => `${s} left`, of: (a: number, b: number) => `${a} of ${b}`,
-    saved: "written to the file",
+    saved: "written to the file", cool: "getting ready…",
   },
   link: {
     connecting: "Looking for the server…",

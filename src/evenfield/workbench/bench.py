@@ -19,6 +19,7 @@ from evenfield.workbench.desk import Desk
 from evenfield.workbench.drops import Drops
 from evenfield.workbench.guard import DROP_LIMIT
 from evenfield.workbench.jobs import Job, Jobs
+from evenfield.workbench.kernels import Kernels
 from evenfield.workbench.thinker import EDIT, Thinker
 from evenfield.workbench.work import WORKS
 
@@ -46,6 +47,7 @@ class Bench:
         self.first = first
         self.thinker = Thinker(self.folder)
         self.jobs = Jobs(self.folder, self._job_changed, self._job_stepped)
+        self.kernels = Kernels()
         self.desks: dict[str, Desk] = {}
         self.clients: set[Client] = set()
         self.measured: dict[str, Header] = {}
@@ -63,6 +65,7 @@ class Bench:
     async def start(self) -> None:
         """Begin."""
         self.thinker.start()
+        self.kernels.start()
         loop = asyncio.get_running_loop()
         self._watch = loop.create_task(self._look_round())
         self._reading = loop.create_task(self._read_kept())
@@ -73,6 +76,7 @@ class Bench:
             if task is not None:
                 task.cancel()
         self.jobs.close()
+        self.kernels.close()
         self.thinker.close()
         shutil.rmtree(self.out, ignore_errors=True)
 

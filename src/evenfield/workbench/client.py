@@ -168,10 +168,14 @@ class Client:
     async def warm(self, desk: Desk) -> None:
         """Make the quick model ready while nothing else is wanted."""
         step, more = 0, bool(desk.text)
+        self.send({"type": "warm", "ready": False}, subject="warm")
+        while more and not self.bench.kernels.are_ready:
+            await asyncio.sleep(0.2)
         while more:
             request = {"do": "warm", "name": desk.name, "text": desk.text, "step": step}
             reply = await self.bench.thinker.ask(request, IDLE, ("warm", desk.name, step))
             step, more = step + 1, bool(reply and reply.get("more"))
+        self.send({"type": "warm", "ready": True}, subject="warm")
 
     async def on_subscribe(self, header: Header) -> None:
         """The pictures on screen."""
