@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from evenfield.base.files import write_whole
-from evenfield.report.document import STATES, Document, Note, Section, Table
+from evenfield.report.document import STATES, Document, Note, Part, Section, Table
 from evenfield.report.draw import picture
 from evenfield.report.figures.shape_range import CAPTION, range_figure
 
@@ -34,7 +34,8 @@ def range_document(members: Sequence[Any]) -> Document:
         "range", "Side by side", CAPTION, partial(range_figure, members), "Faces, beamwidths and directivity indices."
     )
     files = "; ".join(f"{m.name}: {m.file.name}" for m in members if m.file is not None)
-    shown = (drawn, Table("Side by side", head, tuple(rows), how(members)))
+    table = Table("Side by side", head, tuple(rows), how(members))
+    shown: tuple[Part, ...] = (*(Note(words) for words in kept_and_taken(members)), drawn, table)
     told = (
         Note(
             "Each sibling got a first cut by rule for the carried coverage, its own woofer and its own cabinet, then the same "
@@ -47,7 +48,7 @@ def range_document(members: Sequence[Any]) -> Document:
         subtitle=f"{base.aim.words()}. Derived: {names}.",
         judged="Range",
         state=STATES[None],
-        summary=" ".join(kept_and_taken(members)),
+        summary=f"Of the coverage of {base.name}, what is kept and what size takes stands below, sibling by sibling.",
         verdict=(),
         verdict_notes=(),
         sections=(Section("keeps", "What is kept, and what does size take?", shown), Section("how", "How was it derived?", told)),

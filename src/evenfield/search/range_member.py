@@ -166,9 +166,11 @@ def _aim_of(data: Mapping[str, Any]) -> Aim:
 
 
 def measured(
-    design: Design, folder: Path, aim: Aim, confirm: bool, device: str = "auto", progress: Progress | None = None
-) -> Member:
-    """A design's curves: from a whole prediction as `shape_confirm.confirm` makes it, or from `coarse_axis` on coarse meshes.
+    design: Design, folder: Path, aim: Aim, confirm: bool, device: str = "auto", progress: Progress | None = None,
+    bottom: float = math.inf,
+) -> Member:  # fmt: skip
+    """A design's curves: from a whole prediction as `shape_confirm.confirm` makes it, or from `coarse_axis` on coarse meshes,
+    beginning at `bottom` (Hz) or below.
 
     Raises as `predict`.
     """
@@ -176,7 +178,7 @@ def measured(
         axis = octave_axis(24, 250.0, max(aim.high * 1.04, 10.5e3))
         ways = dict(predict(design, folder=folder, progress=progress, frequency_hz=axis, device=device).ways)
     else:
-        ways = coarse_ways(design, folder, aim, device, progress)
+        ways = coarse_ways(design, folder, aim, device, progress, bottom)
     upper = ways[aim.upper]
     width = {p: np.radians(metrics.beamwidth(upper, p).beamwidth.values) for p in PLANES}  # type: ignore[arg-type]
     with np.errstate(divide="ignore", invalid="ignore"):  # the way below is not solved far above its band
@@ -192,18 +194,25 @@ def measured(
     )  # fmt: skip
 
 
-def coarse_axis(aim: Aim) -> Array:
-    """(F,) Hz: an octave below the handover in thirds, five points to its octave, then half octaves to the top of the aim."""
+def coarse_axis(aim: Aim, top: float = 0.0, bottom: float = math.inf) -> Array:
+    """(F,) Hz: an octave below the handover in thirds, five points to its octave, then half octaves to the top of the aim; on to
+    `bottom` and `top` where those lie further out.
+    """
+    top = max(aim.high, top)
     centre = aim.handover or aim.low
     near = centre * 2.0 ** np.linspace(-HALF_OCTAVE, HALF_OCTAVE, 5)
-    below = centre * 2.0 ** np.array([-1.2, -0.85])
-    count = max(round(math.log2(aim.high / near[-1]) / 0.5), 1)
-    return np.concatenate([below, near, np.geomspace(near[-1], aim.high, count + 1)[1:]])
+    begin, end = min(centre * 2**-1.2, bottom / 1.01), centre * 2**-0.85
+    below = np.geomspace(begin, end, 2 + round(math.log2(end / begin) / 0.5))
+    count = max(round(math.log2(top / near[-1]) / 0.5), 1)
+    return np.concatenate([below, near, np.geomspace(near[-1], top, count + 1)[1:]])
 
 
-def coarse_ways(design: Design, folder: Path, aim: Aim, device: str, progress: Progress | None) -> dict[str, Directivity]:
+def coarse_ways(
+    design: Design, folder: Path, aim: Aim, device: str, progress: Progress | None, bottom: float = math.inf
+) -> dict[str, Directivity]:
     """Each way's far field on the meshes of a coarse search, on `coarse_axis`."""
-    sphere, axis = sphere_directions(), coarse_axis(aim)
+    brief = design.brief.coverage
+    sphere, axis = sphere_directions(), coarse_axis(aim, float(brief.high) if brief else 0.0, bottom)
     alone = None if aim.lower is None else (aim.upper, 1.5 * aim.handover)
     if progress is not None:
         progress.start(len(axis), f"{design.name}: curves")

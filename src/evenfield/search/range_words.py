@@ -66,25 +66,28 @@ def lowest(member: Member) -> tuple[str, float]:
 
 
 def kept_and_taken(members: Sequence[Member]) -> list[str]:
-    """What each sibling keeps of the base's coverage, what its size takes, and what neither explains: a sentence each."""
-    base, found = members[0], []
-    base_plane, base_low = lowest(base)
-    for m in members[1:]:
-        plane, low = lowest(m)
-        octaves = math.log2(low / base_low)
-        found.append(
-            f"{m.name} keeps the coverage within ±10 % over {100 * m.kept:.0f} % of {m.aim.low:.0f} to {m.aim.high:.0f} Hz "
-            f"({base.name} over {100 * base.kept:.0f} % of its own band)."
-        )
-        bound = "" if m.holds(plane) and base.holds(base_plane) else " at least"
-        found.append(
-            f"Size takes{bound} {octaves:.1f} octaves: its beam is held from {low:.0f} Hz ({plane}), {base.name}'s from "
-            f"{base_low:.0f} Hz ({base_plane}); below, the cabinet and the woofer shape the beam."
-            if octaves > 0.05
-            else f"Size takes nothing here: its beam is held from {low:.0f} Hz ({plane}), {base.name}'s from {base_low:.0f} Hz."
-        )
-        found += _index_words(m, base) + _later(m)
-    return found
+    """What each sibling keeps of the base's coverage, what its size takes, and what that does: a paragraph each."""
+    base = members[0]
+    return [" ".join([_keeps(m, base), _takes(m, base), *_index_words(m, base), *_later(m)]) for m in members[1:]]
+
+
+def _keeps(m: Member, base: Member) -> str:
+    return (
+        f"{m.name} keeps the coverage within ±10 % over {100 * m.kept:.0f} % of {m.aim.low:.0f} to {m.aim.high:.0f} Hz "
+        f"({base.name} over {100 * base.kept:.0f} % of its own band)."
+    )
+
+
+def _takes(m: Member, base: Member) -> str:
+    (plane, low), (base_plane, base_low) = lowest(m), lowest(base)
+    octaves = math.log2(low / base_low)
+    if octaves <= 0.05:
+        return f"Size takes nothing here: its beam is held from {low:.0f} Hz ({plane}), {base.name}'s from {base_low:.0f} Hz."
+    bound = "" if m.holds(plane) and base.holds(base_plane) else " at least"
+    return (
+        f"Size takes{bound} {octaves:.1f} octaves: its beam is held from {low:.0f} Hz ({plane}), {base.name}'s from "
+        f"{base_low:.0f} Hz ({base_plane}); below, the cabinet and the woofer shape the beam."
+    )
 
 
 def _index_words(m: Member, base: Member) -> list[str]:

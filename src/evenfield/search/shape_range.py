@@ -77,7 +77,7 @@ def derive_range(
     carried = carried_text(aim_of(design, None, wish.aim), wish.aim)
     found = [_base(design, base, carried, wish, out, progress)]
     for path in siblings:
-        found.append(_sibling(path, carried, wish, out, progress, on_step))
+        found.append(_sibling(path, carried, wish, out, progress, on_step, found[0].aim.handover or found[0].aim.low))
     return found
 
 
@@ -116,15 +116,15 @@ def _base(design: Design, path: Path, carried: str, wish: RangeWish, out: Path |
 
 def _sibling(
     path: Path, carried: str, wish: RangeWish, out: Path | None, progress: Progress | None,
-    on_step: Callable[[Step], None] | None,
+    on_step: Callable[[Step], None] | None, bottom: float,
 ) -> Member:  # fmt: skip
     if out is None:
         with tempfile.TemporaryDirectory(prefix="evenfield-range-") as name:
-            return replace(_sibling(path, carried, wish, Path(name), progress, on_step), file=None)
+            return replace(_sibling(path, carried, wish, Path(name), progress, on_step, bottom), file=None)
     design, folder = load_design(path), _folder(out, path)
     assert folder is not None
     key = _key(design, carried, wish)
-    known = _known(folder, key)
+    known = _known(folder, f"{key} {wish.effort}")
     if known is not None:
         return known
     start = first_cut(with_coverage(design, carried), _way(design)).apply(design)
@@ -135,10 +135,10 @@ def _sibling(
     text += f", handover={aim.handover!r} Hz" if aim.lower is not None else ""
     asked = Wish(text, _way(design), effort=wish.effort, confirm=False, device=wish.device, overhang=wish.overhang)
     job = run_shape(path, asked, out=folder, resume=resume, first_cut=True, progress=progress, on_step=on_step)
-    member = measured(load_design(job.files[0]), path.parent, aim, wish.confirm, wish.device, progress)
+    member = measured(load_design(job.files[0]), path.parent, aim, wish.confirm, wish.device, progress, bottom)
     c = job.counts
     member = replace(member, solves=c.solves, adjoints=c.adjoints, seconds=job.seconds, file=job.files[0], notes=job.notes)
-    return _keep(folder, key, member)
+    return _keep(folder, f"{key} {wish.effort}", member)
 
 
 def _folder(out: Path | None, path: Path) -> Path | None:
@@ -154,7 +154,7 @@ def _way(design: Design) -> str:
 
 
 def _key(design: Design, carried: str, wish: RangeWish) -> str:
-    """What a member's result depends on."""
+    """What a member's result depends on; a sibling's on the effort too, so that more minutes go on with its search."""
     from evenfield.radiation import PHYSICS_VERSION as radiation
     from evenfield.shape import PHYSICS_VERSION as shape
 

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+FAINT = "#e4e8e9"
 BASE_PEN = Pen(MUTED, "solid", 0.8)
 _BEAM, _INDEX = (30.0, 200.0), (0.0, 14.0)
 
@@ -25,9 +26,9 @@ def range_figure(members: Sequence[Any]) -> Figure:
     from matplotlib.figure import Figure
 
     count = len(members)
-    figure = Figure(figsize=(max(FULL_WIDTH, 2.3 * count), 6.0))
-    axes = figure.subplots(3, count, squeeze=False, gridspec_kw={"height_ratios": [0.95, 1.15, 1.0]})
-    figure.subplots_adjust(left=0.075, right=0.985, top=0.95, bottom=0.075, wspace=0.1, hspace=0.16)
+    figure = Figure(figsize=(max(FULL_WIDTH, 2.3 * count), 5.3))
+    axes = figure.subplots(3, count, squeeze=False, gridspec_kw={"height_ratios": [0.8, 1.15, 1.0]})
+    figure.subplots_adjust(left=0.075, right=0.97, top=0.95, bottom=0.075, wspace=0.1, hspace=0.16)
     band = min(float(m.frequency[0]) for m in members), max(float(m.frequency[-1]) for m in members)
     tall, wide = (max(m.face[i] for m in members) for i in (1, 0))
     for n, m in enumerate(members):
@@ -49,7 +50,7 @@ def _face(ax: Axes, m: Any, tall: float, first: bool) -> None:
 
     ax.set_axis_off()
     ax.set_aspect("equal")
-    ax.set_xlim(-0.55 * tall, 0.55 * tall)
+    ax.set_xlim(-0.35 * tall, 0.75 * tall)
     ax.set_ylim(-0.04 * tall, tall)
     width, height = m.face
     ax.add_patch(Rectangle((-width / 2, 0), width, height, facecolor="none", edgecolor=INK, linewidth=0.8))
@@ -61,7 +62,7 @@ def _face(ax: Axes, m: Any, tall: float, first: bool) -> None:
     )  # fmt: skip
     ax.add_patch(inner)
     words = f"{1e3 * mouth[0]:.0f} × {1e3 * mouth[1]:.0f} mm\n{1e3 * m.depth:.0f} mm deep"
-    ax.text(m.place[0], height / 2 + m.place[1], words, ha="center", va="center", fontsize=6)
+    ax.text(width / 2 + 0.03 * tall, height / 2 + m.place[1], words, ha="left", va="center", fontsize=6.5)
     ax.set_title(f"{m.name}{', as it is' if first else ', derived'}", loc="left", fontweight="bold")
 
 
@@ -69,7 +70,7 @@ def _common(ax: Axes, m: Any, band: tuple[float, float]) -> None:
     """Grid, where the coverage is asked for, the handover, and where the mouth no longer holds the beam."""
     ax.grid(True)
     lost = max(m.control(p) for p in m.width)
-    ax.axvspan(band[0], lost, facecolor="none", edgecolor=RULE, hatch="////", linewidth=0)
+    ax.axvspan(band[0], lost, facecolor="none", edgecolor=FAINT, hatch="///", linewidth=0, zorder=0)
     if m.aim.handover:
         ax.axvline(m.aim.handover, color=MUTED, linewidth=0.8, linestyle=(0, (1, 1.5)))
 
@@ -104,8 +105,8 @@ def _indices(ax: Axes, m: Any, base: Any, band: tuple[float, float]) -> None:
 
 CAPTION = (
     "Beamwidth (−6 dB) of the shaped way unfiltered, in place; full-sphere directivity index of it and of the way below. "
-    "Shaded: the coverage carried, ±10 %, where it is asked for. Hatched: the mouth holds the beam no more. Dotted: handover. "
-    "Thin grey: the first loudspeaker's horizontal beam, and its DI."
+    "Shaded: the coverage carried, ±10 %, where it is asked for. Hatched: in one plane at least the mouth holds it no more. "
+    "Dotted: handover. Thin grey: the first loudspeaker's horizontal beam, and its DI."
 )
 
 __all__ = ["CAPTION", "range_figure"]
