@@ -118,7 +118,7 @@ def _joined(part: PartFiles) -> Iterator[Part]:
 
 
 GLUE = (
-    "Two-part epoxy, thin, on the cut faces alone, none within 2 mm of the acoustic wall; what is pressed out there is wiped off at "
+    "Two-part epoxy, thin, on the cut faces alone, none within 2 mm of the acoustic wall; what comes out there is wiped off at "
     "once and the line sanded flush when hard. Gloves, air, no flame; keep to the adhesive's data sheet. A joint that leaks is "
     "heard: run a bead along it from behind (common practice, no source)."
 )
