@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import threading
 import time
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -13,11 +15,12 @@ from evenfield.base import Air, DataError, MeshError, message
 from evenfield.data import SurfaceMesh
 from evenfield.data.mesh import Mirror, PartName
 from evenfield.data.mesh_faults import check_simple
+from evenfield.radiation.block_gmres import Iteration
 from evenfield.radiation.flush_body import FlushBody, split_body
 from evenfield.radiation.flush_error import flush_errors_db
 from evenfield.radiation.flush_matrix import FlushMatrix
 from evenfield.radiation.flush_solution import FlushFrequency, FlushSolution
-from evenfield.radiation.flush_solve import solve_joined
+from evenfield.radiation.flush_solve import JoinedSystem
 from evenfield.radiation.surface_checks import check_frequencies, check_memory, check_resolution, part_edges
 from evenfield.radiation.surface_error import hold_reference
 from evenfield.radiation.surface_motion import Motion, check_symmetric, check_velocity, part_motion
@@ -31,6 +34,7 @@ class FlushProblem:
     """A body in a baffle made ready once, to be solved at any frequency. Parameters as `solve_flush`.
 
     patterns : names of velocity patterns, to be given at each solve, in place of parts
+    body : the mesh already cut into its domains, where another cut than `split_body`'s is wanted
     Attributes
         parts, body (FlushBody), system, air, solver
     Raises MeshError for triangles that cross the baffle's plane or parts that move behind it.
@@ -46,6 +50,7 @@ class FlushProblem:
         solver: SurfaceSolver | None = None,
         accuracy: Accuracy = "engineering",
         patterns: tuple[PartName, ...] | None = None,
+        body: FlushBody | None = None,
     ) -> None:
         self.mesh = mesh
         self.air = air or Air()
@@ -54,12 +59,17 @@ class FlushProblem:
         self.mirror: Mirror = mesh.mirror if mirror is None else mirror
         self.motion = None if patterns is not None else part_motion(mesh, motion, axis)
         self.parts: tuple[PartName, ...] = patterns if self.motion is None else self.motion.parts  # type: ignore[assignment]
-        self.body: FlushBody = split_body(mesh, self.mirror)
+        self.axis = np.asarray(axis, float) / np.linalg.norm(axis) if self.motion is not None and motion == "axial" else None
+        self.body: FlushBody = body or split_body(mesh, self.mirror)
         if self.motion is not None:
             check_symmetric(mesh, self.motion.shape.astype(complex), self.mirror)
         self.system = FlushMatrix(self.body, self.solver)
         front = SurfaceMesh(mesh.vertices, mesh.triangles[~self.body.behind], mesh.part[~self.body.behind])
         self.edges = part_edges(front)
+        self._joined: tuple[JoinedSystem, Complex] | None = None
+        self._joined_wavenumber = math.nan
+        self._memory: Complex | None = None
+        self._turn = threading.RLock()
 
     def solve(self, frequency_hz: float, velocity: ArrayLike | None = None) -> FlushFrequency:
         """The sound field at one frequency; `velocity` (K, T) complex normal velocities, m/s, for a problem of patterns.
@@ -70,19 +80,13 @@ class FlushProblem:
         frequency = float(check_frequencies(frequency_hz)[0])
         shape = self._velocity(velocity)
         density, notes = check_resolution(self.edges, frequency, self.air.speed_of_sound)
-        check_memory(self.system.bytes_needed, self.solver.precision)
         k = float(self.air.wavenumber(frequency))
         derivative = -1j * 2 * np.pi * frequency * self.air.density * shape
-        system, solver = self.system, self.solver
-        blocks, right, flat = system.assemble(k, derivative)
-        if system.unknowns:
-            found = solve_joined(blocks, right, solver.tolerance, solver.max_iterations, solver.worker_count)
-            unknown, iterations = found.solution, found.iterations
-        else:
-            unknown, iterations = right, np.zeros(len(shape), np.int64)
-        del blocks
-        n = system.unknowns
-        wall = int(system.first[-1])
+        system = self.system
+        with self._turn:
+            joined, right, flat = self._assembled(k, derivative)
+            found = self._solved(joined, right)
+        unknown, n, wall = found.solution, system.unknowns, int(system.first[-1])
         solution = FlushFrequency(
             problem=self,
             frequency_hz=frequency,
@@ -90,7 +94,7 @@ class FlushProblem:
             flat_load=np.asarray((flat[:, :n] @ unknown + flat[:, n:]).T),
             derivative=derivative,
             plane_values=system.plane_values(derivative, np.asarray(unknown[wall:].T)),
-            iterations=iterations,
+            iterations=found.iterations,
             seconds=time.perf_counter() - start,
             elements_per_wavelength=density,
             notes=notes,
@@ -100,11 +104,48 @@ class FlushProblem:
             hold_reference(errors, self.parts, frequency)
         return solution.stating(errors, time.perf_counter() - start)
 
-    def lend(self, memory: NDArray[Any]) -> None:
-        """As `SurfaceProblem`: memory offered for the matrix; not used, the blocks of the joined system are of many shapes."""
+    def joined_at(self, wavenumber: float, derivative: Complex) -> tuple[JoinedSystem, Complex]:
+        """The joined system and the loads of flat elements (T', n) by its unknowns; those in memory where of this wavenumber."""
+        with self._turn:
+            if self._joined is None or self._joined_wavenumber != wavenumber:
+                self._assembled(wavenumber, derivative)
+            assert self._joined is not None
+            return self._joined
+
+    def solve_transposed(self, wavenumber: float, derivative: Complex, right: Complex) -> Iteration:
+        """The transposed system solved for right (n, K), for gradients."""
+        with self._turn:
+            return self._solved(self.joined_at(wavenumber, derivative)[0], right, transposed=True)
+
+    def lend(self, memory: Complex) -> None:
+        """Put the matrix into memory (n,) of its own type instead of fresh memory, which is slow, where it is large enough."""
+        self.release()
+        if memory.dtype == self.system.complex and memory.size >= self.system.unknowns**2:
+            self._memory = memory
 
     def release(self) -> None:
-        """As `SurfaceProblem`: nothing is kept between solves."""
+        """Give the matrix's memory back; the next solve takes it anew."""
+        with self._turn:
+            self._joined = self._memory = None
+            self._joined_wavenumber = math.nan
+            self.system.release()
+
+    def _assembled(self, wavenumber: float, derivative: Complex) -> tuple[JoinedSystem, Complex, Complex]:
+        """The joined system in its memory, kept until the next, right-hand sides and the loads of flat elements."""
+        self._joined, self._joined_wavenumber = None, math.nan  # an interrupted assembly leaves nothing to be used
+        if self._memory is None:
+            check_memory(self.system.bytes_needed, self.solver.precision)
+            self._memory = np.empty(self.system.unknowns**2, self.system.complex)
+        blocks, right, flat = self.system.assemble(wavenumber, derivative, self._memory)
+        joined = JoinedSystem(blocks)
+        self._joined, self._joined_wavenumber = (joined, flat[:, : self.system.unknowns]), wavenumber
+        return joined, right, flat
+
+    def _solved(self, joined: JoinedSystem, right: Complex, transposed: bool = False) -> Iteration:
+        if not self.system.unknowns:
+            return Iteration(right, np.zeros(right.shape[1], np.int64), np.zeros(right.shape[1]))
+        s = self.solver
+        return joined.solve(right, s.tolerance, s.max_iterations, s.worker_count, transposed)
 
     def _velocity(self, velocity: ArrayLike | None) -> Complex:
         if self.motion is not None:
