@@ -93,9 +93,9 @@ def add_pairs(one, two, out, onto_one, onto_two):  # type: ignore[no-untyped-def
                 onto_two[two[n], a, i] += out[n, 1, a, i]
 
 
-@njit(nogil=True, error_model="numpy", cache=True)
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
 def pull_normal_area(frame, by_normal, by_area, out):  # type: ignore[no-untyped-def]
-    """Add to out (3, 3) what cotangents of a triangle's unit normal (3,) and of its area (times the area) mean for its corners."""
+    """Add to out (3, 3) what cotangents of a triangle's unit normal (3,) and of the area's logarithm mean for its corners."""
     for m in range(3):
         g, n = frame[m], frame[10]
         lean = by_normal[0] * g[0] + by_normal[1] * g[1] + by_normal[2] * g[2]
@@ -103,10 +103,11 @@ def pull_normal_area(frame, by_normal, by_area, out):  # type: ignore[no-untyped
             out[m, i] += by_area * g[i] - lean * n[i]
 
 
-@njit(nogil=True, error_model="numpy", cache=True)
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
 def pull_still(x, frame_x, area_x, y, frame_y, area_y, green, slope, c0, c1, points, weights, onto_x, onto_y):  # type: ignore[no-untyped-def]
     """The closed forms' share in `pull_pair`: real coefficients c0, c1 (3, 3); returns what either area multiplies."""
     at, bar, by_at, by_x, by_y = np.empty(3), np.empty(3), np.empty(3), 0.0, 0.0
+    work = np.empty((4, 3))
     scale_x, scale_y = area_x / (2 * np.pi), area_y / (2 * np.pi)
     for q in range(weights.size):
         if green:
@@ -115,7 +116,7 @@ def pull_still(x, frame_x, area_x, y, frame_y, area_y, green, slope, c0, c1, poi
                 bar[i] = points[q, 0] * c0[i, 0] + points[q, 1] * c0[i, 1] + points[q, 2] * c0[i, 2]
                 bar[i] *= scale_y * weights[q]
                 by_at[i] = 0.0
-            by_y += pull_plane_potential(x, frame_x, area_x, at, bar, onto_x, by_at)
+            by_y += pull_plane_potential(x, frame_x, area_x, at, bar, onto_x, by_at, work)
             for a in range(3):
                 for i in range(3):
                     onto_y[a, i] += points[q, a] * by_at[i]
@@ -125,14 +126,14 @@ def pull_still(x, frame_x, area_x, y, frame_y, area_y, green, slope, c0, c1, poi
                 bar[i] = points[q, 0] * c1[0, i] + points[q, 1] * c1[1, i] + points[q, 2] * c1[2, i]
                 bar[i] *= scale_x * weights[q]
                 by_at[i] = 0.0
-            by_x += pull_double_layer(y, frame_y, area_y, at, bar, onto_y, by_at)
+            by_x += pull_double_layer(y, frame_y, area_y, at, bar, onto_y, by_at, work)
             for a in range(3):
                 for i in range(3):
                     onto_x[a, i] += points[q, a] * by_at[i]
     return by_x, by_y
 
 
-@njit(nogil=True, error_model="numpy", cache=True)
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
 def pull_waves(k, still, x, y, n, scale, c0, c1, point_y, weight_y, point_x, weight_x, onto_x, onto_y, by_normal):  # type: ignore[no-untyped-def]
     """One rule's share in `pull_pair`: the kernels, less their static part if `still`; returns its value."""
     at_x, onto = np.empty((weight_x.size, 3)), np.zeros((weight_x.size, 3))
@@ -186,7 +187,7 @@ def pull_waves(k, still, x, y, n, scale, c0, c1, point_y, weight_y, point_x, wei
     return total
 
 
-@njit(nogil=True, error_model="numpy", cache=True)
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
 def pull_pair(  # type: ignore[no-untyped-def]
     k, x, nx, ax, y, ny, ay, green, slope, c0, c1, points, weights, point_y, weight_y, point_x, weight_x, middle, onto_x, onto_y
 ):  # fmt: skip
@@ -204,7 +205,7 @@ def pull_pair(  # type: ignore[no-untyped-def]
     pull_normal_area(fx, by_normal, by_x + both, onto_x)
 
 
-@njit(nogil=True, error_model="numpy", cache=True)
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
 def contract_plane_pairs(  # type: ignore[no-untyped-def]
     k, corners, normal, area, flat, flat_area, images, plane, outer, image, factor, green_x, green_y, slope_x, slope_y, points,
     weights, point_y, weight_y, point_x, weight_x, middle, out,
@@ -235,7 +236,7 @@ def contract_plane_pairs(  # type: ignore[no-untyped-def]
                 out[n, 0, turn[m], i] += g[i] * onto[m, i]
 
 
-@njit(nogil=True, error_model="numpy", cache=True)
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
 def contract_fold_pairs(  # type: ignore[no-untyped-def]
     k, corners, normal, area, images, first, second, image, adjoint, pressure, points, weights, point_y, weight_y, point_x,
     weight_x, middle, out,

@@ -21,9 +21,12 @@ Complex = NDArray[np.complexfloating[Any, Any]]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-STRIP = 512
+STRIP = 256
 """Points handled by one vector loop."""
 POINTS_PER_TASK = 64
+PLACE, PRODUCTS, SUMS, ONTO, FIELDS = 0, 7 * STRIP, 13 * STRIP, 17 * STRIP, 24 * STRIP
+"""Rows of a strip's work space: position, normal and weight (7); s1 apart and s2 (6); sums over images (4); derivatives (7); then
+the fields of each part and the cotangents of its strengths."""
 
 
 @dataclass
@@ -102,159 +105,172 @@ def contract_rows(wavenumber, coupling, bare, images, test, inner, place, outer,
     inner (K, 4, E) : Q, L re, im; outer (K, 6, P) : u, p, v re, im, or (K, 2, P) v alone where `bare`; place (7, P)
     onto (E, 3 + 4 K), over (7 + 2 K, P) : added to, see PointDerivatives
     """
-    real = place.dtype.type
-    zero, sides = real(0), inner.shape[0]
-    first = 0 if bare else 4
-    work = np.empty((10, STRIP), place.dtype)
-    s = np.empty((6, STRIP), place.dtype)
-    for e in range(test.shape[0]):
-        for begin in range(0, place.shape[1], STRIP):
-            size = min(STRIP, place.shape[1] - begin)
-            here = slice(begin, begin + size)
-            s[:] = zero
-            work[:] = zero
-            for m in range(sides):
-                qr, qi, lr, li = inner[m, 0, e], inner[m, 1, e], inner[m, 2, e], inner[m, 3, e]
-                vr, vi = outer[m, first, here], outer[m, first + 1, here]
+    # one flat array of rows, so that the compiler sees that they do not overlap
+    sides, rows, pull = inner.shape[0], outer.shape[1], np.zeros(3)
+    work = np.empty(FIELDS + (rows + 2) * sides * STRIP, place.dtype)
+    for begin in range(0, place.shape[1], STRIP):
+        size = min(STRIP, place.shape[1] - begin)
+        work[:] = 0
+        for c in range(7):
+            for i in range(size):
+                work[PLACE + c * STRIP + i] = place[c, begin + i]
+        for m in range(sides):
+            for c in range(rows):
                 for i in range(size):
-                    s[2, i] += lr * vr[i] - li * vi[i]
-                    s[3, i] += lr * vi[i] + li * vr[i]
-                if not bare:
-                    ur, ui, pr, pi = outer[m, 0, here], outer[m, 1, here], outer[m, 2, here], outer[m, 3, here]
-                    for i in range(size):
-                        s[0, i] += qr * ur[i] - qi * ui[i]
-                        s[1, i] += qr * ui[i] + qi * ur[i]
-                        s[4, i] -= lr * pr[i] - li * pi[i]
-                        s[5, i] -= lr * pi[i] + li * pr[i]
-            pull = np.zeros(3)
+                    work[FIELDS + (m * rows + c) * STRIP + i] = outer[m, c, begin + i]
+        for e in range(test.shape[0]):
+            combine_fields(bare, sides, inner[:, :, e], size, work)
+            pull[:] = 0.0
             for g in range(images.shape[0]):
-                g0, g1, g2 = images[g, 0], images[g, 1], images[g, 2]
-                x0, x1, x2 = test[e, 0] * g0, test[e, 1] * g1, test[e, 2] * g2
                 if bare:
-                    t0, t1, t2 = strip_strengths(wavenumber, x0, x1, x2, place[:, here], s[:, :size], work[:, :size])
+                    add_strengths(wavenumber, test[e], images[g], size, work, pull)
                 else:
-                    t0, t1, t2 = strip_slopes(wavenumber, coupling, x0, x1, x2, place[:, here], s[:, :size], work[:, :size])
-                pull[0] -= g0 * t0
-                pull[1] -= g1 * t1
-                pull[2] -= g2 * t2
+                    add_image(wavenumber, coupling, test[e], images[g], size, work, pull)
             for i in range(3):
                 onto[e, i] += pull[i]
-            # rows of work: derivatives by position and normal; sums over images of G and of dG/dn
-            for c in range(0, 3 if bare else 6):
-                target, w = over[c, here], work[c]
-                for i in range(size):
-                    target[i] += w[i]
             if not bare:
-                target = over[6, here]
                 for i in range(size):
-                    target[i] += s[0, i] * work[6, i] - s[1, i] * work[7, i]
-            field_sums(coupling, bare, inner[:, :, e], place[6, here], outer[:, :, here], work[:, :size], onto[e], over[7:, here])
+                    share = work[PRODUCTS + i] * work[SUMS + i] - work[PRODUCTS + STRIP + i] * work[SUMS + STRIP + i]
+                    work[ONTO + 6 * STRIP + i] += share
+            field_sums(coupling, bare, sides, inner[:, :, e], size, work, onto[e])
+        for c in range(7):
+            for i in range(size):
+                over[c, begin + i] += work[ONTO + c * STRIP + i]
+        for c in range(2 * sides):
+            for i in range(size):
+                over[7 + c, begin + i] += work[FIELDS + (rows * sides + c) * STRIP + i]
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
-def field_sums(coupling, bare, inner, weight, outer, work, onto, over):  # type: ignore[no-untyped-def]
-    """Cotangents of Q, L at one point of the plane (onto, from 3 on) and of v at a strip of the surface's (over (2 K, n))."""
+def combine_fields(bare, sides, inner, size, work):  # type: ignore[no-untyped-def]
+    """The products s1 apart (Q u, L v) and s2 (-L p) of one point of the plane with the strip; the sums set to zero."""
+    rows = 2 if bare else 6
+    for i in range(10 * STRIP):
+        work[PRODUCTS + i] = 0
+    for m in range(sides):
+        qr, qi, lr, li = inner[m, 0], inner[m, 1], inner[m, 2], inner[m, 3]
+        u = FIELDS + m * rows * STRIP
+        v = u + (rows - 2) * STRIP
+        for i in range(size):
+            vr, vi = work[v + i], work[v + STRIP + i]
+            work[PRODUCTS + 2 * STRIP + i] += lr * vr - li * vi
+            work[PRODUCTS + 3 * STRIP + i] += lr * vi + li * vr
+        if not bare:
+            for i in range(size):
+                ur, ui, pr, pi = work[u + i], work[u + STRIP + i], work[u + 2 * STRIP + i], work[u + 3 * STRIP + i]
+                work[PRODUCTS + i] += qr * ur - qi * ui
+                work[PRODUCTS + STRIP + i] += qr * ui + qi * ur
+                work[PRODUCTS + 4 * STRIP + i] -= lr * pr - li * pi
+                work[PRODUCTS + 5 * STRIP + i] -= lr * pi + li * pr
+
+
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+def add_strengths(wavenumber, test, image, size, work, pull):  # type: ignore[no-untyped-def]
+    """As `add_image` against strengths in the plane alone."""
+    real = work.dtype.type
+    one, zero, tiny = real(1), real(0), real(1e-13)
+    turns, k, inverse_2pi = real(wavenumber / (2 * np.pi)), real(wavenumber), real(1 / (2 * np.pi))
+    x1, x2 = test[1] * image[1], test[2] * image[2]
+    t1, t2 = zero, zero
+    for i in range(size):
+        d1, d2 = work[PLACE + STRIP + i] - x1, work[PLACE + 2 * STRIP + i] - x2
+        square = d1 * d1 + d2 * d2
+        inverse = one / np.sqrt(square + tiny)
+        green = inverse * inverse_2pi if square > tiny else zero
+        r, over = square * inverse, inverse * inverse
+        sn, cs = sine_cosine(turns * r)
+        gr, gi = cs * green, -sn * green
+        # H = -(1 + jkR) G/R^2
+        hr, hi = (k * r * gi - gr) * over, -(gi + k * r * gr) * over
+        slope = work[PRODUCTS + 2 * STRIP + i] * hr - work[PRODUCTS + 3 * STRIP + i] * hi
+        e1, e2 = slope * d1, slope * d2
+        work[SUMS + i] += gr
+        work[SUMS + STRIP + i] += gi
+        work[ONTO + STRIP + i] += e1
+        work[ONTO + 2 * STRIP + i] += e2
+        t1 += e1
+        t2 += e2
+    pull[1] -= image[1] * t1
+    pull[2] -= image[2] * t2
+
+
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+def add_image(wavenumber, coupling, test, image, size, work, pull):  # type: ignore[no-untyped-def]
+    """One image of a point of the plane: the strip's derivatives, the sums of G_h and dG_h/dn, and pull (3,) for the point."""
+    real = work.dtype.type
+    one, zero, tiny, three = real(1), real(0), real(1e-13), real(3)
+    turns, k, inverse_2pi = real(wavenumber / (2 * np.pi)), real(wavenumber), real(1 / (2 * np.pi))
+    eta, k2 = real(coupling), real(wavenumber * wavenumber)
+    x0, x1, x2 = test[0] * image[0], test[1] * image[1], test[2] * image[2]
+    t0, t1, t2 = zero, zero, zero
+    for i in range(size):
+        d0, d1, d2 = work[PLACE + i] - x0, work[PLACE + STRIP + i] - x1, work[PLACE + 2 * STRIP + i] - x2
+        m0, m1, m2 = work[PLACE + 3 * STRIP + i], work[PLACE + 4 * STRIP + i], work[PLACE + 5 * STRIP + i]
+        weight = work[PLACE + 6 * STRIP + i]
+        square = d0 * d0 + d1 * d1 + d2 * d2
+        inverse = one / np.sqrt(square + tiny)
+        green = inverse * inverse_2pi if square > tiny else zero
+        r, over = square * inverse, inverse * inverse
+        sn, cs = sine_cosine(turns * r)
+        gr, gi = cs * green, -sn * green
+        hr, hi = (k * r * gi - gr) * over, -(gi + k * r * gr) * over
+        along = d0 * m0 + d1 * m1 + d2 * m2
+        # derivative of H by R over R
+        br, bi = -(k2 * gr + three * hr) * over, -(k2 * gi + three * hi) * over
+        ur, ui = work[PRODUCTS + i], work[PRODUCTS + STRIP + i]
+        ar, ai = weight * ur + work[PRODUCTS + 2 * STRIP + i], weight * ui + work[PRODUCTS + 3 * STRIP + i]
+        cr, ci = work[PRODUCTS + 4 * STRIP + i] + eta * ui, work[PRODUCTS + 5 * STRIP + i] - eta * ur
+        slope = ar * hr - ai * hi + (cr * br - ci * bi) * along
+        turn = cr * hr - ci * hi
+        e0, e1, e2 = slope * d0 + turn * m0, slope * d1 + turn * m1, slope * d2 + turn * m2
+        work[SUMS + i] += gr
+        work[SUMS + STRIP + i] += gi
+        work[SUMS + 2 * STRIP + i] += hr * along
+        work[SUMS + 3 * STRIP + i] += hi * along
+        work[ONTO + i] += e0
+        work[ONTO + STRIP + i] += e1
+        work[ONTO + 2 * STRIP + i] += e2
+        work[ONTO + 3 * STRIP + i] += turn * d0
+        work[ONTO + 4 * STRIP + i] += turn * d1
+        work[ONTO + 5 * STRIP + i] += turn * d2
+        t0 += e0
+        t1 += e1
+        t2 += e2
+    pull[0] -= image[0] * t0
+    pull[1] -= image[1] * t1
+    pull[2] -= image[2] * t2
+
+
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+def field_sums(coupling, bare, sides, inner, size, work, onto):  # type: ignore[no-untyped-def]
+    """Cotangents of Q, L at one point of the plane (onto, from 3 on) and of v over the strip."""
     real = work.dtype.type
     zero, eta = real(0), real(coupling)
-    first = 0 if bare else 4
-    gr, gi, nr, ni = work[6], work[7], work[8], work[9]
-    for m in range(inner.shape[0]):
+    rows = 2 if bare else 6
+    for m in range(sides):
         lr, li = inner[m, 2], inner[m, 3]
-        vr, vi = outer[m, first], outer[m, first + 1]
-        over_r, over_i = over[2 * m], over[2 * m + 1]
+        u, target = FIELDS + m * rows * STRIP, FIELDS + (rows * sides + 2 * m) * STRIP
+        v = u + (rows - 2) * STRIP
         a, b = zero, zero
-        for i in range(gr.size):
-            over_r[i] += lr * gr[i] - li * gi[i]
-            over_i[i] += lr * gi[i] + li * gr[i]
-            a += gr[i] * vr[i] - gi[i] * vi[i]
-            b += gr[i] * vi[i] + gi[i] * vr[i]
+        for i in range(size):
+            gr, gi, vr, vi = work[SUMS + i], work[SUMS + STRIP + i], work[v + i], work[v + STRIP + i]
+            work[target + i] += lr * gr - li * gi
+            work[target + STRIP + i] += lr * gi + li * gr
+            a += gr * vr - gi * vi
+            b += gr * vi + gi * vr
         if not bare:
-            ur, ui, pr, pi = outer[m, 0], outer[m, 1], outer[m, 2], outer[m, 3]
             c, d = zero, zero
-            for i in range(gr.size):
-                a -= nr[i] * pr[i] - ni[i] * pi[i]
-                b -= nr[i] * pi[i] + ni[i] * pr[i]
+            for i in range(size):
+                ur, ui, pr, pi = work[u + i], work[u + STRIP + i], work[u + 2 * STRIP + i], work[u + 3 * STRIP + i]
+                gr, gi, nr, ni = work[SUMS + i], work[SUMS + STRIP + i], work[SUMS + 2 * STRIP + i], work[SUMS + 3 * STRIP + i]
+                weight = work[PLACE + 6 * STRIP + i]
+                a -= nr * pr - ni * pi
+                b -= nr * pi + ni * pr
                 # w G - j eta dG/dn
-                kr, ki = weight[i] * gr[i] + eta * ni[i], weight[i] * gi[i] - eta * nr[i]
-                c += kr * ur[i] - ki * ui[i]
-                d += kr * ui[i] + ki * ur[i]
+                kr, ki = weight * gr + eta * ni, weight * gi - eta * nr
+                c += kr * ur - ki * ui
+                d += kr * ui + ki * ur
             onto[3 + 4 * m] += c
             onto[4 + 4 * m] += d
         onto[5 + 4 * m] += a
         onto[6 + 4 * m] += b
-
-
-@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
-def strip_strengths(wavenumber, x0, x1, x2, place, s, work):  # type: ignore[no-untyped-def]
-    """One image of a point against strengths; adds to work, returns the sum of the derivatives by the surface's positions."""
-    real = place.dtype.type
-    one, zero, tiny = real(1), real(0), real(1e-13)
-    turns, k, inverse_2pi = real(wavenumber / (2 * np.pi)), real(wavenumber), real(1 / (2 * np.pi))
-    t1, t2 = zero, zero
-    y1, y2, sr, si = place[1], place[2], s[2], s[3]
-    w1, w2, w6, w7 = work[1], work[2], work[6], work[7]
-    for i in range(y1.size):
-        d1, d2 = y1[i] - x1, y2[i] - x2
-        square = d1 * d1 + d2 * d2
-        inverse = one / np.sqrt(square + tiny)
-        r = square * inverse
-        green = inverse * inverse_2pi if square > tiny else zero
-        sn, cs = sine_cosine(turns * r)
-        gr, gi = cs * green, -sn * green
-        over = inverse * inverse
-        # H = -(1 + jkR) G/R^2
-        hr, hi = (k * r * gi - gr) * over, -(gi + k * r * gr) * over
-        pull = sr[i] * hr - si[i] * hi
-        w1[i] += pull * d1
-        w2[i] += pull * d2
-        w6[i] += gr
-        w7[i] += gi
-        t1 += pull * d1
-        t2 += pull * d2
-    return zero, t1, t2
-
-
-@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
-def strip_slopes(wavenumber, coupling, x0, x1, x2, place, s, work):  # type: ignore[no-untyped-def]
-    """One image of a point against a surface with slopes; adds to work, returns the sum of the derivatives by positions."""
-    real = place.dtype.type
-    one, zero, tiny, three = real(1), real(0), real(1e-13), real(3)
-    turns, k, inverse_2pi = real(wavenumber / (2 * np.pi)), real(wavenumber), real(1 / (2 * np.pi))
-    eta = real(coupling)
-    t0, t1, t2 = zero, zero, zero
-    y0, y1, y2, m0, m1, m2, weight = place[0], place[1], place[2], place[3], place[4], place[5], place[6]
-    s0, s1, s2, s3, s4, s5 = s[0], s[1], s[2], s[3], s[4], s[5]
-    w0, w1, w2, w3, w4, w5 = work[0], work[1], work[2], work[3], work[4], work[5]
-    w6, w7, w8, w9 = work[6], work[7], work[8], work[9]
-    for i in range(y0.size):
-        d0, d1, d2 = y0[i] - x0, y1[i] - x1, y2[i] - x2
-        square = d0 * d0 + d1 * d1 + d2 * d2
-        inverse = one / np.sqrt(square + tiny)
-        r = square * inverse
-        green = inverse * inverse_2pi if square > tiny else zero
-        sn, cs = sine_cosine(turns * r)
-        gr, gi = cs * green, -sn * green
-        over = inverse * inverse
-        hr, hi = (k * r * gi - gr) * over, -(gi + k * r * gr) * over
-        along = d0 * m0[i] + d1 * m1[i] + d2 * m2[i]
-        # derivative of H by R over R
-        br, bi = -(k * k * gr + three * hr) * over, -(k * k * gi + three * hi) * over
-        ar, ai = weight[i] * s0[i] + s2[i], weight[i] * s1[i] + s3[i]
-        cr, ci = s4[i] + eta * s1[i], s5[i] - eta * s0[i]
-        pull = ar * hr - ai * hi + (cr * br - ci * bi) * along
-        turn = cr * hr - ci * hi
-        e0, e1, e2 = pull * d0 + turn * m0[i], pull * d1 + turn * m1[i], pull * d2 + turn * m2[i]
-        w0[i] += e0
-        w1[i] += e1
-        w2[i] += e2
-        w3[i] += turn * d0
-        w4[i] += turn * d1
-        w5[i] += turn * d2
-        w6[i] += gr
-        w7[i] += gi
-        w8[i] += hr * along
-        w9[i] += hi * along
-        t0 += e0
-        t1 += e1
-        t2 += e2
-    return t0, t1, t2

@@ -4,7 +4,8 @@ With E_e the edge from corner e to the next, L_e its length, b_m the barycentric
     double layer    W_m = b_m W + h sum_e f_e (E_e.E_{m+1}) / (2 A L_e),   f_e the integral of 1/R along an edge
     potential       V_m = b_m V - sum_e g_e (E_e.E_{m+1}) / (2 A L_e),     g_e the integral of R along an edge
 The solid angle W and the potential V depend on their boundary alone: moved by s along an edge, W changes by the integral of
--s.(E x r)/(L R^3) (Biot and Savart) and V by that of s.u/R, u outwards in the plane. Nothing is differenced, and nothing is singular off the edges.
+-s.(E x r)/(L R^3) (Biot and Savart), V by that of s.u/R with u outwards in the plane. Nothing is differenced, and nothing is
+singular off the edges.
 """
 
 from __future__ import annotations
@@ -12,14 +13,12 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from evenfield.radiation.flush_near import edge_terms
-
 FRAME = 11
 """Rows of a triangle's frame (FRAME, 3): gradients of its linear functions, unit edges, the edges' outward normals in its
 plane, lengths of the edges, unit normal."""
 
 
-@njit(nogil=True, error_model="numpy", cache=True)
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
 def place_frame(x, n, area, out):  # type: ignore[no-untyped-def]
     """The frame of corners x (3, 3), unit normal n: out (FRAME, 3)."""
     for m in range(3):
@@ -36,7 +35,31 @@ def place_frame(x, n, area, out):  # type: ignore[no-untyped-def]
         out[10, m] = n[m]
 
 
-@njit(nogil=True, error_model="numpy", cache=True)
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+def over_distance(low, high, near, far):  # type: ignore[no-untyped-def]
+    """Integral of 1/R along an edge from `low` to `high` of the point's foot, its ends `near` and `far` from the point."""
+    if low + high > 0:
+        return np.log((far + high + 1e-30) / (near + low + 1e-30))
+    return np.log((near - low + 1e-30) / (far - high + 1e-30))
+
+
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+def place_point(x, y, out):  # type: ignore[no-untyped-def]
+    """Corners from the point, out (3, 3), and their distances, out[3]; returns the solid angle's denominator.
+
+    Source: van Oosterom & Strackee, IEEE Trans. Biomed. Eng. 30 (1983) 125.
+    """
+    for m in range(3):
+        a, b, c = x[m, 0] - y[0], x[m, 1] - y[1], x[m, 2] - y[2]
+        out[m, 0], out[m, 1], out[m, 2] = a, b, c
+        out[3, m] = np.sqrt(a * a + b * b + c * c)
+    p, q, r, far = out[0], out[1], out[2], out[3]
+    total = far[0] * far[1] * far[2] + (p[0] * q[0] + p[1] * q[1] + p[2] * q[2]) * far[2]
+    total += (q[0] * r[0] + q[1] * r[1] + q[2] * r[2]) * far[0]
+    return total + (r[0] * p[0] + r[1] * p[1] + r[2] * p[2]) * far[1]
+
+
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
 def inverse_cubes(square, low, high, near, far):  # type: ignore[no-untyped-def]
     """Integral of 1/R^3 along an edge, without loss where the point is nearly in line with it."""
     if low * high > 0:
@@ -44,10 +67,10 @@ def inverse_cubes(square, low, high, near, far):  # type: ignore[no-untyped-def]
     return (high / far - low / near) / square if square > 0 else 0.0
 
 
-@njit(nogil=True, error_model="numpy", cache=True)
-def pull_double_layer(x, frame, area, y, bar, onto_x, onto_y):  # type: ignore[no-untyped-def]
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+def pull_double_layer(x, frame, area, y, bar, onto_x, onto_y, s):  # type: ignore[no-untyped-def]
     """Sum of bar (3,) times `flush_near.double_layer` of corners x (3, 3) at y; derivatives added to onto_x (3, 3) and onto_y
-    (3,)."""
+    (3,); s : (4, 3) work space."""
     n0, n1, n2 = frame[10, 0], frame[10, 1], frame[10, 2]
     h = (y[0] - x[0, 0]) * n0 + (y[1] - x[0, 1]) * n1 + (y[2] - x[0, 2]) * n2
     weighted, c0, c1, c2, p0, p1, p2 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
@@ -56,18 +79,18 @@ def pull_double_layer(x, frame, area, y, bar, onto_x, onto_y):  # type: ignore[n
         weighted += b * ((y[0] - p[0]) * g[0] + (y[1] - p[1]) * g[1] + (y[2] - p[2]) * g[2])
         b *= frame[9, (m + 1) % 3]
         c0, c1, c2 = c0 + b * e[0], c1 + b * e[1], c2 + b * e[2]
-    angle, total, outer = 0.0, 0.0, h / (2 * area)
+    under = place_point(x, y, s)
+    angle = 2 * np.arctan2(2 * area * h, under) if h != 0.0 else 0.0
+    total, outer = 0.0, h / (2 * area)
     for at in range(3):
-        p, to, e, length = x[at], (at + 1) % 3, frame[3 + at], frame[9, at]
+        to, e, length = (at + 1) % 3, frame[3 + at], frame[9, at]
         e0, e1, e2 = e[0], e[1], e[2]
-        s0, s1, s2 = p[0] - y[0], p[1] - y[1], p[2] - y[2]
+        s0, s1, s2 = s[at, 0], s[at, 1], s[at, 2]
         low = s0 * e0 + s1 * e1 + s2 * e2
         high = low + length
         t = s0 * frame[6 + at, 0] + s1 * frame[6 + at, 1] + s2 * frame[6 + at, 2]
-        f, turn = edge_terms(t, low, high, abs(h))
-        angle += turn
-        square = t * t + h * h
-        near, far = np.sqrt(square + low * low), np.sqrt(square + high * high)
+        square, near, far = t * t + h * h, s[3, at], s[3, to]
+        f = over_distance(low, high, near, far)
         # the solid angle by its boundary
         cube = inverse_cubes(square, low, high, near, far)
         late = ((1 / near - 1 / far) - low * cube) / length
@@ -82,7 +105,7 @@ def pull_double_layer(x, frame, area, y, bar, onto_x, onto_y):  # type: ignore[n
         pull, push = -2 * length / under * f_bar / near, -2 * length / under * f_bar / far
         a, b = way / length, 2 * both / under * f_bar - way * along / length
         g0, g1, g2 = a * c0 + b * e0, a * c1 + b * e1, a * c2 + b * e2
-        r0, r1, r2 = s0 + length * e0, s1 + length * e1, s2 + length * e2
+        r0, r1, r2 = s[to, 0], s[to, 1], s[to, 2]
         early = cube - late
         onto_x[at, 0] += pull * s0 - g0 - early * w0
         onto_x[at, 1] += pull * s1 - g1 - early * w1
@@ -93,7 +116,6 @@ def pull_double_layer(x, frame, area, y, bar, onto_x, onto_y):  # type: ignore[n
         onto_y[0] += cube * w0 - pull * s0 - push * r0
         onto_y[1] += cube * w1 - pull * s1 - push * r1
         onto_y[2] += cube * w2 - pull * s2 - push * r2
-    angle = 0.0 if h == 0.0 else (angle if h > 0.0 else -angle)
     h_bar, area_bar = total / (2 * area), -h * total / (2 * area)
     # by the foot, within the plane, and by the height
     f0 = angle * (bar[0] * frame[0, 0] + bar[1] * frame[1, 0] + bar[2] * frame[2, 0])
@@ -121,34 +143,27 @@ def pull_double_layer(x, frame, area, y, bar, onto_x, onto_y):  # type: ignore[n
     return weighted * angle + outer * total
 
 
-@njit(nogil=True, error_model="numpy", cache=True)
-def pull_plane_potential(x, frame, area, y, bar, onto_x, onto_y):  # type: ignore[no-untyped-def]
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+def pull_plane_potential(x, frame, area, y, bar, onto_x, onto_y, s):  # type: ignore[no-untyped-def]
     """Sum of bar (3,) times `flush_near.plane_potential` of corners x (3, 3) in the plane at y; derivatives added to onto_x
-    (3, 3), in the plane, and to onto_y (3,)."""
+    (3, 3), in the plane, and to onto_y (3,); s : (4, 3) work space."""
     weighted, c1, c2, p1, p2 = 0.0, 0.0, 0.0, 0.0, 0.0
     for m in range(3):
         p, g, b, e = x[(m + 1) % 3], frame[m], bar[m], frame[3 + (m + 1) % 3]
         weighted += b * ((y[1] - p[1]) * g[1] + (y[2] - p[2]) * g[2])
         b *= frame[9, (m + 1) % 3]
         c1, c2 = c1 + b * e[1], c2 + b * e[2]
-    h, d = y[0], abs(y[0])
-    angle, potential, total, outer = 0.0, 0.0, 0.0, -1 / (2 * area)
+    h, under = y[0], place_point(x, y, s)
+    angle = 2 * np.arctan2(2 * area * h, under) if h != 0.0 else 0.0
+    potential, total, outer = -h * angle, 0.0, -1 / (2 * area)
     for at in range(3):
-        p, to, length = x[at], (at + 1) % 3, frame[9, at]
+        to, length = (at + 1) % 3, frame[9, at]
         e1, e2 = frame[3 + at, 1], frame[3 + at, 2]
-        s1, s2 = p[1] - y[1], p[2] - y[2]
+        s1, s2 = s[at, 1], s[at, 2]
         t, low = s1 * e2 - s2 * e1, s1 * e1 + s2 * e2
         high = low + length
-        square = t * t + d * d
-        near, far = np.sqrt(square + low * low), np.sqrt(square + high * high)
-        if d > 0.0:
-            f, turn = edge_terms(t, low, high, d)
-            angle += turn
-            potential -= d * turn
-        elif low + high > 0:
-            f = np.log((far + high + 1e-30) / (near + low + 1e-30))
-        else:
-            f = np.log((near - low + 1e-30) / (far - high + 1e-30))
+        square, near, far = t * t + h * h, s[3, at], s[3, to]
+        f = over_distance(low, high, near, far)
         potential += t * f
         first = far - near
         second = (high * far - low * near - square * f) / 2
@@ -173,7 +188,7 @@ def pull_plane_potential(x, frame, area, y, bar, onto_x, onto_y):  # type: ignor
         onto_y[0] += g_bar * h * f
         onto_y[1] -= a1 + b1
         onto_y[2] -= a2 + b2
-    onto_y[0] -= weighted * (angle if h > 0 else (-angle if h < 0 else 0.0))
+    onto_y[0] -= weighted * angle
     area_bar = total / (2 * area)
     f1 = potential * (bar[0] * frame[0, 1] + bar[1] * frame[1, 1] + bar[2] * frame[2, 1])
     f2 = potential * (bar[0] * frame[0, 2] + bar[1] * frame[1, 2] + bar[2] * frame[2, 2])
