@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from evenfield.base import Air, DataError, MeshError, message
+from evenfield.base import Air, DataError, DesignError, MeshError, message
 from evenfield.data import SurfaceMesh
 from evenfield.data.mesh import Mirror, PartName
 from evenfield.data.mesh_faults import check_simple
@@ -21,6 +21,7 @@ from evenfield.radiation.flush_error import flush_errors_db
 from evenfield.radiation.flush_matrix import FlushMatrix
 from evenfield.radiation.flush_solution import FlushFrequency, FlushSolution
 from evenfield.radiation.flush_solve import JoinedSystem
+from evenfield.radiation.gpu_device import choose_devices
 from evenfield.radiation.surface_checks import check_frequencies, check_memory, check_resolution, part_edges
 from evenfield.radiation.surface_error import hold_reference
 from evenfield.radiation.surface_motion import Motion, check_symmetric, check_velocity, part_motion
@@ -34,10 +35,11 @@ class FlushProblem:
     """A body in a baffle made ready once, to be solved at any frequency. Parameters as `solve_flush`.
 
     patterns : names of velocity patterns, to be given at each solve, in place of parts
+    device : "auto" or "cpu"; both solve on the CPU, and "auto" says so where there are GPUs
     body : the mesh already cut into its domains, where another cut than `split_body`'s is wanted
     Attributes
         parts, body (FlushBody), system, air, solver
-    Raises MeshError for triangles that cross the baffle's plane or parts that move behind it.
+    Raises MeshError for triangles that cross the baffle's plane or parts that move behind it, DesignError for another device.
     """
 
     def __init__(
@@ -50,9 +52,11 @@ class FlushProblem:
         solver: SurfaceSolver | None = None,
         accuracy: Accuracy = "engineering",
         patterns: tuple[PartName, ...] | None = None,
+        device: str = "auto",
         body: FlushBody | None = None,
     ) -> None:
         self.mesh = mesh
+        self.notes = check_device(device)
         self.air = air or Air()
         self.solver = choose_solver(accuracy, solver)
         self.holds_reference = solver is None and accuracy == "reference"
@@ -97,7 +101,7 @@ class FlushProblem:
             iterations=found.iterations,
             seconds=time.perf_counter() - start,
             elements_per_wavelength=density,
-            notes=notes,
+            notes=(*notes, *self.notes),
         )
         errors = flush_errors_db(solution)
         if self.holds_reference:
@@ -163,6 +167,18 @@ class FlushProblem:
         return shape
 
 
+def check_device(device: str) -> tuple[str, ...]:
+    """What there is to say about solving on the CPU. Raises DesignError for "gpu" or a name that is none."""
+    if device == "gpu":
+        raise DesignError(
+            message(
+                "device", '"auto" or "cpu" for a body flush in a baffle', device,
+                cause="The GPU's kernels are those of free-standing bodies", fix='"auto", which solves a flush body on the CPU',
+            )
+        )  # fmt: skip
+    return ("A body flush in a baffle is solved on the CPU; the GPUs stay idle",) if choose_devices(device) else ()
+
+
 def iterate_flush(
     mesh: SurfaceMesh,
     frequency_hz: ArrayLike,
@@ -174,13 +190,15 @@ def iterate_flush(
     accuracy: Accuracy = "engineering",
     solver: SurfaceSolver | None = None,
     progress: Progress | None = None,
+    device: str = "auto",
 ) -> Iterator[FlushFrequency]:
     """As `solve_flush`, one frequency at a time, so that a caller can keep each and resume after a stop."""
     frequencies = check_frequencies(frequency_hz)
+    check_device(device)
     check_simple(mesh)
     given = None if velocity is None else check_velocity(velocity, len(mesh.triangles), len(frequencies))
     patterns = None if given is None else tuple(range(1, len(given) + 1))
-    problem = FlushProblem(mesh, motion, axis, mirror, air, solver, accuracy, patterns)
+    problem = FlushProblem(mesh, motion, axis, mirror, air, solver, accuracy, patterns, device)
     check_resolution(problem.edges, float(frequencies.max()), problem.air.speed_of_sound)
     check_memory(problem.system.bytes_needed, problem.solver.precision)
     for i, f in enumerate(frequencies):
@@ -200,6 +218,7 @@ def solve_flush(
     accuracy: Accuracy = "engineering",
     solver: SurfaceSolver | None = None,
     progress: Progress | None = None,
+    device: str = "auto",
 ) -> FlushSolution:
     """Sound radiated into the half-space x > 0 by the moving parts of a body set flush in an infinite rigid baffle x = 0.
 
@@ -209,13 +228,14 @@ def solve_flush(
             are recesses open to the front, what stands out radiates as it stands; the rest of the body is behind the baffle
         frequency_hz : (F,) float > 0
         motion, axis, velocity, mirror, accuracy, solver, progress : as `solve_surface`
+        device : "auto" or "cpu": flush bodies are solved on the CPU
     Returns
         FlushSolution : far field (zero behind the baffle), pressure in front and in the recesses, radiation impedances
     Valid for: linear lossless air, at least three elements per wavelength on moving parts (six are good).
     Cost: O(N^2 F), N the vertices in front and in recesses and the elements across the mouths, on one side of the mirror planes.
     Raises MeshError for triangles that cross the plane, parts that move behind it, a mesh that is unsymmetric or too coarse;
-    DataError for bad frequencies or velocities; EvenfieldError when memory is short.
+    DataError for bad frequencies or velocities; DesignError for device="gpu"; EvenfieldError when memory is short.
     Source: Rayleigh, Theory of Sound, section 278 (the half-space); Burton & Miller 1971 for what stands out.
     """
-    found = iterate_flush(mesh, frequency_hz, motion, axis, velocity, mirror, air, accuracy, solver, progress)
+    found = iterate_flush(mesh, frequency_hz, motion, axis, velocity, mirror, air, accuracy, solver, progress, device)
     return FlushSolution(tuple(found))
