@@ -161,6 +161,14 @@ def test_report_passes_and_its_numbers_hang_together(part, report):
     assert piece.pose.acoustic_area_mm2 < 1 and piece.pose.stable
 
 
+def test_the_way_of_lying_is_the_one_chosen(design, part, report):
+    """Mouth down, support stands on the acoustic wall, as the wall's own angle says."""
+    chosen = judge_part(design, part, read_printer({"lying": "mouth-down"}))
+    poses = chosen.pieces[0].poses
+    assert poses[0].words.startswith("mouth down") and poses[0].acoustic_area_mm2 > 100 and not chosen.passed
+    assert len({p.words for p in poses}) == len(poses) and report.pieces[0].pose.words in {p.words for p in poses}
+
+
 def test_wall_is_nowhere_thinner_than_drawn(part):
     plan, bare = part.plan, replace(part.plan, holes=(), groove=None, lettering=None)
     body = build_body(bare)

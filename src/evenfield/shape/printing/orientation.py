@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from evenfield.shape.overhang import LYING
 from evenfield.shape.printing.body import Body
 from evenfield.shape.printing.plan import PartPlan
 from evenfield.shape.printing.rays import Caster, normals_of
@@ -178,8 +179,8 @@ def best_pose(body: Body, plan: PartPlan, machine: Machine, index: int = 0) -> P
 
 
 def ranked_poses(body: Body, plan: PartPlan, machine: Machine, index: int = 0) -> list[Pose]:
-    """The most promising poses, best first: those that fit and stand, then those that keep support off the acoustic wall, then
-    by volume of support.
+    """The most promising poses, best first: the one that the printer's section chooses, where it does; those that fit and stand,
+    then those that keep support off the acoustic wall, then by volume of support.
     """
     vertices, triangles = body.arrays
     acoustic = acoustic_mask(body, plan)
@@ -195,4 +196,8 @@ def ranked_poses(body: Body, plan: PartPlan, machine: Machine, index: int = 0) -
     caster = Caster.of(vertices, triangles)
     tried = candidates()[sorted(range(len(hopes)), key=hopes.__getitem__)[:_TRIED]]
     poses = [pose_of(body, up, machine, acoustic, caster, index) for up in tried]
-    return sorted(poses, key=lambda p: (not p.fits, not p.stable, p.acoustic_area_mm2 > _CLEAN_MM2, p.support_volume_mm3))
+    ranked = sorted(poses, key=lambda p: (not p.fits, not p.stable, p.acoustic_area_mm2 > _CLEAN_MM2, p.support_volume_mm3))
+    if machine.lying is None:
+        return ranked
+    chosen = np.array(LYING[machine.lying])
+    return [pose_of(body, chosen, machine, acoustic, caster, index), *(p for p in ranked if np.abs(p.up - chosen).max() > 1e-6)]
