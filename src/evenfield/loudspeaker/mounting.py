@@ -49,11 +49,15 @@ def mesh_lengths(body: Body, lengths: EdgeLengths) -> EdgeLengths:
 
 
 def problem_of(body: Body, mesh: SurfaceMesh, patterns: tuple[str, ...] | None, device: str = "auto") -> SurfaceProblem:
-    """The body made ready to be solved; a flush one's problem and solutions have what the sweep asks of a free one's."""
+    """The body made ready to be solved; a flush one's problem and solutions have what the sweep asks of a free one's.
+
+    Raises DesignError where a flush body is to be solved on a GPU.
+    """
     from evenfield.radiation import FlushProblem, SurfaceProblem
 
     if body.flush:
-        return FlushProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns)  # type: ignore[return-value]
+        given = FlushProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns, device=device)
+        return given  # type: ignore[return-value]
     return SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns, device=device)
 
 

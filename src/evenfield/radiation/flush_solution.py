@@ -91,6 +91,28 @@ class FlushFrequency:
             )
         return result
 
+    def gradient(
+        self,
+        directions: Directions | ArrayLike = (),
+        far_field_bar: ArrayLike | None = None,
+        impedance_bar: ArrayLike | None = None,
+    ) -> Floats:
+        """(V, 3) gradient of a real function J of the far field F and the radiation impedance Z by the mesh's vertices, 1/m.
+
+        Parameters, returns, cost and errors as `FrequencySolution.gradient`.
+        Valid for: vertices that keep to their side of the baffle. Those in its plane (rims, flat parts, what is closed as a film,
+        `flush_body.FILM`) move in the plane only: their derivative across it is given as zero. Of rim vertices it is the
+        derivative with the triangles across the mouth following (see `flush_follow`, and `flush_moved` for differences of
+        the same); of vertices behind the baffle and of still flat parts it is zero.
+        Source: Giles & Pierce, Flow Turbul. Combust. 65 (2000) 393, section 2 (discrete adjoint).
+        """
+        from evenfield.radiation.flush_adjoint import flush_gradient
+
+        if far_field_bar is None:
+            return flush_gradient(self, np.zeros((0, 3)), None, impedance_bar)
+        u = directions if isinstance(directions, Directions) else Directions(np.asarray(directions, float))
+        return flush_gradient(self, u.vectors, far_field_bar, impedance_bar)
+
     @property
     def _plane_means(self) -> Complex:
         """(part, T'') means of q over the plane's elements."""
