@@ -135,6 +135,74 @@ def _cone_throat():
     return tuple(float(abs(throat_impedance(s)[0]) * scale) for s in (rings, flush))
 
 
+def _tapered(power, ka, measure):
+    """A piston of velocity (1 - r^2/a^2)^n in a baffle, on the meridian: resistance, reactance, or level 60 degrees off axis."""
+    from evenfield.data import Meridian
+    from evenfield.exact import tapered_piston
+    from evenfield.radiation import solve_meridian
+
+    air, a, r = Air(), 0.05, np.linspace(0.05, 0, 61)
+    f = ka / a * air.speed_of_sound / (2 * np.pi)
+    velocity = (1 - ((r[1:] + r[:-1]) / 2 / a) ** 2) ** power
+    line = Meridian(np.column_stack([0 * r, r]), np.ones(60, int))
+
+    def compute():
+        found = solve_meridian(line, f, velocity=velocity[:, None], baffle=True)
+        if measure == "level":
+            level = 20 * np.log10(np.abs(found.far_field(np.radians([0, 60]))[0, :, 0]))
+            x = ka * np.sin(np.radians(60))
+            return float(20 * np.log10(np.abs(tapered_piston.pattern(power, x)))), float(level[1] - level[0])
+        z = found.radiation_impedance[0, 0, 0] / (air.impedance * np.pi * a**2)
+        return tuple(float(getattr(v, measure)) for v in (tapered_piston.radiation_impedance(power, ka), z))
+
+    return compute
+
+
+def _finite_baffle(angle_deg):
+    """Level of a piston of 50 mm in one side of a thin closed disk of 100 mm, kb = 2, by extrapolation in thickness."""
+    from evenfield.data import Meridian
+    from evenfield.exact.finite_baffle import FiniteBaffle
+    from evenfield.radiation import solve_meridian
+
+    b, a, n = 0.1, 0.05, 48
+    air, share = Air(), np.sin(np.pi / 2 * np.linspace(0, 1, n + 1))
+    f = 2.0 / b * air.speed_of_sound / (2 * np.pi)
+
+    def line(t):
+        ring = a + (b - a) * (1 - np.cos(np.pi * np.linspace(1, 0, n + 1))) / 2
+        r = np.concatenate([b * share, [b] * 3, ring, a * share[::-1][1:]])
+        x = np.concatenate([np.full(n + 1, -t / 2), t * np.array([-0.25, 0, 0.25]), np.full(2 * n + 1, t / 2)])
+        return Meridian(np.column_stack([x, r]), np.repeat([0, 1], [len(r) - 1 - n, n]))
+
+    def compute():
+        thin, angle = np.array([0.02, 0.01, 0.005]), np.radians([angle_deg])
+        terms = np.linalg.inv(np.stack([np.ones(3), thin * np.log(thin), thin], axis=1))[0]
+        found = terms @ [solve_meridian(line(t * b), f).far_field(angle)[0, 0, 0] for t in thin]
+        return tuple(float(20 * np.log10(np.abs(p) / 2e-5)) for p in (FiniteBaffle(b, a, f).far_field(angle)[0], found))
+
+    return compute
+
+
+def _tangent():
+    """A conical guide whose rounding runs into the baffle tangentially, 1 kHz on axis, beside the same ended 12 um before it."""
+    from evenfield.data import Meridian
+    from evenfield.radiation import solve_meridian
+    from evenfield.shape import PROFILES
+
+    x, r = PROFILES["conical"].wall(np.linspace(1, 0, 4001), 0.0125, 0.0, 0.06, np.array([0.1]), 0.03)
+    front = np.column_stack([np.full(6, -0.06), np.linspace(0.0125, 0, 7)[1:]])
+    levels = []
+    for before in (1.2e-5, 0.0):
+        first = int(np.argmax(-x[:, 0] >= before))
+        at = np.linspace(first, 4000, 41).astype(int)
+        wall = np.column_stack([-np.sqrt(np.maximum(0, x[at, 0] ** 2 - before**2)), r[at, 0]])
+        wall[0, 0] = 0.0
+        line = Meridian(np.concatenate([wall, front + np.array([wall[-1, 0] + 0.06, 0])]), np.repeat([0, 1], [40, 6]))
+        found = solve_meridian(line, 1000.0, motion="axial", baffle=True).far_field([0.0])
+        levels.append(float(20 * np.log10(np.abs(found[0, 0, 0]) / 2e-5)))
+    return tuple(levels)
+
+
 def _crossover():
     from evenfield.filters import FilterChain, HighPass, LowPass
 
@@ -191,6 +259,8 @@ def _tractrix():
 
 
 MORSE = "Morse & Ingard, section 7.2 (series)"
+GREENSPAN = "Greenspan 1979 (from memory); patterns closed, impedance by King's integral"
+MELLOW = "problem of Mellow & Karkkainen 2005, own series (Lamb's mass to 1e-6)"
 LIBRARY = "independent boundary-element library, three meshes extrapolated"
 THIELE = "Thiele 1961, Table I (read in secondary text, rounded)"
 
@@ -206,6 +276,15 @@ CHECKS = (
           _flush([(-0.06, 0.0), (-0.06, 0.02), (0.0, 0.02)], [1, 0], 0.02, "end")),
     Check("Throat of a 24 degree cone in a baffle, 1 kHz, triangles beside rings", "evenfield's meridian solver", "", 3e-3,
           _cone_throat),
+    Check("Waveguide tangent to its baffle, level on axis at 1 kHz", "the wall ended 12 um before the plane", "dB", 5e-3,
+          _tangent),
+    Check("Piston supported at its edge, velocity 1 - (r/a)^2, ka = 3, resistance", GREENSPAN, "", 2e-4,
+          _tapered(1, 3.0, "real")),
+    Check("the same, reactance", GREENSPAN, "", 2e-4, _tapered(1, 3.0, "imag")),
+    Check("Clamped piston, velocity (1 - (r/a)^2)^2, ka = 4, 60 degrees off axis", GREENSPAN, "dB", 5e-3,
+          _tapered(2, 4.0, "level")),
+    Check("Piston of half its baffle's radius, thin closed baffle, kb = 2, on axis", MELLOW, "dB", 0.01, _finite_baffle(0)),
+    Check("the same, behind", MELLOW, "dB", 0.01, _finite_baffle(180)),
     Check("Vented box, Thiele's row QT 0.259: f3/fs", THIELE, "", 0.0266, _thiele),
     Check("Half-space sensitivity constant, 20 degC", "closed form", "dB", 1e-6, _sensitivity),
     Check("Linkwitz-Riley, order 4, at its frequency", "Linkwitz, JAES 24 (1976)", "dB", 1e-8, _crossover),

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from evenfield.base import Air, DataError, DesignError, MeshError, message
+from evenfield.base import Air, DesignError, MeshError, message
 from evenfield.data import SurfaceMesh
 from evenfield.data.mesh import Mirror, PartName
 from evenfield.data.mesh_faults import check_simple
@@ -24,8 +24,9 @@ from evenfield.radiation.flush_solve import JoinedSystem
 from evenfield.radiation.gpu_device import choose_devices
 from evenfield.radiation.surface_checks import check_frequencies, check_memory, check_resolution, part_edges
 from evenfield.radiation.surface_error import hold_reference
-from evenfield.radiation.surface_motion import Motion, check_symmetric, check_velocity, part_motion
+from evenfield.radiation.surface_motion import Motion, check_symmetric, part_motion
 from evenfield.radiation.surface_solver import Accuracy, SurfaceSolver, choose_solver
+from evenfield.radiation.velocities import given_patterns, no_velocity, pattern_velocity
 
 Complex = NDArray[np.complexfloating[Any, Any]]
 Progress = Callable[[int, int], None]
@@ -153,14 +154,9 @@ class FlushProblem:
 
     def _velocity(self, velocity: ArrayLike | None) -> Complex:
         if self.motion is not None:
-            if velocity is not None:
-                raise DataError(message("velocity", "left out for a problem of parts", "given", fix="patterns="))
+            no_velocity(velocity)
             return self.motion.shape.astype(complex)
-        if velocity is None:
-            raise DataError(message("velocity", "given for a problem of patterns", None))
-        shape = check_velocity(np.asarray(velocity)[..., None], len(self.mesh.triangles), 1)[..., 0]
-        if len(shape) != len(self.parts):
-            raise DataError(message("velocity", f"one pattern for each of {self.parts}", len(shape)))
+        shape = pattern_velocity(velocity, len(self.mesh.triangles), self.parts)
         check_symmetric(self.mesh, shape, self.mirror)
         if np.any(shape[:, self.body.behind] != 0):
             raise MeshError(message("velocity", "zero on what lies behind the baffle or is part of it", "not zero"))
@@ -196,8 +192,7 @@ def iterate_flush(
     frequencies = check_frequencies(frequency_hz)
     check_device(device)
     check_simple(mesh)
-    given = None if velocity is None else check_velocity(velocity, len(mesh.triangles), len(frequencies))
-    patterns = None if given is None else tuple(range(1, len(given) + 1))
+    given, patterns = given_patterns(velocity, len(mesh.triangles), len(frequencies))
     problem = FlushProblem(mesh, motion, axis, mirror, air, solver, accuracy, patterns, device)
     check_resolution(problem.edges, float(frequencies.max()), problem.air.speed_of_sound)
     check_memory(problem.system.bytes_needed, problem.solver.precision)

@@ -17,6 +17,7 @@ from evenfield.radiation import surface_field
 from evenfield.radiation.flush_body import BAFFLE
 from evenfield.radiation.surface_body import SurfaceBody
 from evenfield.radiation.surface_solution import SurfaceStatistics
+from evenfield.radiation.sweep import Sweep
 from evenfield.radiation.workers import in_order, spans
 
 if TYPE_CHECKING:
@@ -266,51 +267,11 @@ class FlushFrequency:
 
 
 @dataclass(frozen=True)
-class FlushSolution:
+class FlushSolution(Sweep[FlushFrequency]):
     """Sound radiated by each moving part of a body in an infinite baffle. e^{+j omega t}, RMS phasors.
 
     frequency_hz : (F,). The methods add that axis last to those of FlushFrequency.
     """
-
-    frequencies: tuple[FlushFrequency, ...]
-
-    @property
-    def frequency_hz(self) -> Floats:
-        """(F,)."""
-        return np.array([s.frequency_hz for s in self.frequencies])
-
-    @property
-    def parts(self) -> tuple[PartName, ...]:
-        """Names of the moving parts or patterns: the order of every part axis."""
-        return self.frequencies[0].parts
-
-    def far_field(self, directions: Directions | ArrayLike) -> Complex:
-        """(part, D, F) lim r p e^{jkr} about (0, 0, 0), Pa at 1 m per 1 m/s; zero behind the baffle."""
-        return np.stack([s.far_field(directions) for s in self.frequencies], axis=-1)
-
-    def pressure_at(self, points: ArrayLike) -> Complex:
-        """(part, P, F) pressure in front or in a recess, Pa per 1 m/s."""
-        return np.stack([s.pressure_at(points) for s in self.frequencies], axis=-1)
-
-    @property
-    def surface_pressure(self) -> Complex:
-        """(part, V, F) Pa per 1 m/s at the mesh's vertices, nan where not known."""
-        return np.stack([s.surface_pressure for s in self.frequencies], axis=-1)
-
-    @property
-    def radiation_impedance(self) -> Complex:
-        """(part, part, F) generalised force on the part per unit velocity, N s/m, positive resistance."""
-        return np.stack([s.radiation_impedance for s in self.frequencies], axis=-1)
-
-    @property
-    def volume_velocity(self) -> Complex:
-        """(part,) m3/s into the air per unit motion of each part."""
-        return self.frequencies[0].volume_velocity
-
-    @property
-    def error_db(self) -> Floats:
-        """(F,) estimated error of the worst part's level, dB, in front, within 20 dB of the maximum."""
-        return np.array([s.error_db for s in self.frequencies])
 
     @property
     def part_error_db(self) -> Floats:
@@ -321,7 +282,6 @@ class FlushSolution:
     def statistics(self) -> SurfaceStatistics:
         """Unknowns, iterations, seconds, bytes, notes."""
         p = self.frequencies[0].problem
-        notes = dict.fromkeys(n for s in self.frequencies for n in s.notes)
         return SurfaceStatistics(
             unknowns=p.system.unknowns,
             triangles=sum(len(b.triangles) for b in p.body.bodies) + len(p.body.plane),
@@ -329,5 +289,5 @@ class FlushSolution:
             seconds=np.array([s.seconds for s in self.frequencies]),
             bytes=p.system.bytes_needed,
             elements_per_wavelength=np.array([s.elements_per_wavelength for s in self.frequencies]),
-            notes=tuple(notes),
+            notes=self.notes,
         )
