@@ -5,9 +5,11 @@ Each check gives what was published or derived, what evenfield finds, and how fa
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 
@@ -18,13 +20,14 @@ REFERENCE = Path(__file__).parents[1] / "reference" / "data"
 
 @dataclass(frozen=True)
 class Check:
-    """One line of the page; `compute` gives (published, ours)."""
+    """One line of the page; `compute` gives (published, ours); `needs`: modules of extras without which it cannot run."""
 
     name: str
     source: str
     unit: str
     allowed: float
     compute: Callable[[], tuple[float, float]]
+    needs: tuple[str, ...] = ()
 
 
 def _cap(ka, half_angle_deg):
@@ -258,6 +261,54 @@ def _tractrix():
     return 1e3 * tangent[0], 1e3 * tangent[-1]
 
 
+@functools.cache
+def _printed():
+    """Skiff's design, the plan of its waveguide as a part, and the printed body."""
+    import evenfield as ef
+    from evenfield.loudspeaker.part import waveguide_of
+    from evenfield.loudspeaker.printer_section import read_printer
+    from evenfield.shape.printing.body import build_body
+    from evenfield.shape.printing.plan import make_plan
+
+    design = ef.load_design(REFERENCE.parents[2] / "examples" / "skiff.yaml")
+    plan = make_plan(*waveguide_of(design), read_printer(None), "Skiff")
+    return design, plan, build_body(plan)
+
+
+def _printed_wall():
+    from evenfield.shape.printing.report import wall_distance
+
+    _, plan, body = _printed()
+    return 0.0, float(np.nanmax(wall_distance(body, SimpleNamespace(plan=plan))))
+
+
+def _printed_volume():
+    """What the printed wall encloses from throat to baffle, beside what the solved wall sweeps."""
+    from evenfield.shape.printing.body import _air_rings
+    from evenfield.shape.printing.meshing import closed_rings, solid_of
+    from evenfield.shape.strips import hollow, strips_of
+
+    _, plan, body = _printed()
+    tube = solid_of(*closed_rings(_air_rings(plan)), "the air")
+    inside = tube.trim_by_plane((-1.0, 0.0, 0.0), 0.0).trim_by_plane((1.0, 0.0, 0.0), -plan.depth) - body.solid
+    wall = hollow(strips_of(plan.guide)[:1])  # the first strip; what stands over the throat it leaves out
+    return 1e6 * wall + np.pi * plan.grid.throat**2 * plan.depth / 1e3, inside.volume() / 1e3
+
+
+def _printed_sound():
+    import tempfile
+
+    from evenfield.loudspeaker.scan_compare import compare_scan, read_scan
+    from evenfield.shape.printing.files import write_stl
+
+    design, _, body = _printed()
+    with tempfile.TemporaryDirectory() as folder:
+        write_stl(body, Path(folder) / "part.stl", "Skiff tweeter")
+        scan = read_scan(Path(folder) / "part.stl", design)
+    return 0.0, float(compare_scan(design, scan, [2500.0]).worst_db[0])
+
+
+SOLID = ("manifold3d", "embreex", "trimesh")
 MORSE = "Morse & Ingard, section 7.2 (series)"
 GREENSPAN = "Greenspan 1979 (from memory); patterns closed, impedance by King's integral"
 MELLOW = "problem of Mellow & Karkkainen 2005, own series (Lamb's mass to 1e-6)"
@@ -294,6 +345,11 @@ CHECKS = (
     Check("Conical waveguide, volume", "closed form (frustum), rounding of 0.05 mm left out", "cm3", 0.5, _frustum),
     Check("Oblate-spheroidal waveguide, volume", "closed form (hyperboloid); equation from memory", "cm3", 0.5, _hyperboloid),
     Check("Tractrix: tangent length at its end, that at its throat", "its definition", "mm", 0.05, _tractrix),
+    Check("Printed waveguide (Skiff's): its wall from the solved one, farthest", "the solved wall itself", "mm", 0.05,
+          _printed_wall, SOLID),
+    Check("the same: what the printed wall encloses", "the solved wall's own sweep", "cm3", 0.15, _printed_volume, SOLID),
+    Check("the same: STL written, read back, aligned and solved at 2.5 kHz, worst level difference",
+          "the designed surface, solved", "dB", 0.1, _printed_sound, SOLID),
     Check("Air absorption at 1 kHz, 20 degC, 50 %", "ISO 9613-1:1993", "dB/km", 0.01, _absorption),
     Check("Third octave called 3.15 kHz", "IEC 61260-1:2014", "Hz", 1e-4, _third_octave),
 )  # fmt: skip

@@ -226,9 +226,9 @@ def test_a_shape_is_written_with_its_comments(tmp_path, wren):
     source = tmp_path / "wren.yaml"
     depth = Dimension(f"{BASE}.depth", 0.02, 0.03)
     target = write_shape(source, tmp_path / "new.yaml", {depth: 0.0213}, sections={f"{BASE}.profile": "free"})
-    text = target.read_text()
+    text = target.read_text(encoding="utf-8")
     assert "# as drawn" in text and "# from the throat" in text and "21.3 mm ± 1 %" in text and "profile: free" in text
-    assert "26 mm" in source.read_text()
+    assert "26 mm" in source.read_text(encoding="utf-8")
     with pytest.raises(DesignError, match="--over"):
         write_shape(source, source, {depth: 0.0213})
 
@@ -327,7 +327,7 @@ def test_the_whole_job(tmp_path):
             path, aim="handover=3.2 kHz, high=5 kHz", out=tmp_path / "out", hold=hold, free=False, starts=1, minutes=0.05,
             confirm=False, tolerance="0.2 mm",
         )  # fmt: skip
-    data = json.loads((tmp_path / "out" / "shape.json").read_text())
+    data = json.loads((tmp_path / "out" / "shape.json").read_text(encoding="utf-8"))
     assert data["sensitivity"] and {"step_db", "coverage_db"} <= set(data["sensitivity"][0])
     assert abs(data["corners"]["worst"]["step_db"]) > 0
     assert job.last <= job.first and job.files[0].name == "wren-shaped.yaml"

@@ -65,5 +65,5 @@ def test_every_source_file_is_in_the_wheel(unpacked):
     built = unpacked / "evenfield"
     assert {p.relative_to(built) for p in built.rglob("*") if p.is_file()} == ours
     (facts,) = unpacked.glob("evenfield-*.dist-info")
-    assert "evenfield = evenfield.cli:main" in (facts / "entry_points.txt").read_text()
+    assert "evenfield = evenfield.cli:main" in (facts / "entry_points.txt").read_text(encoding="utf-8")
     assert list(facts.rglob("LICENSE"))
