@@ -123,6 +123,20 @@ def _flush(line, part, radius, measure):
     return compute
 
 
+def _piston_slope():
+    """d ln Re Z / d ln a of a piston in a baffle at ka = 2: closed form, and the triangles' gradient by their vertices."""
+    from evenfield.exact.piston import circular_impedance
+    from evenfield.exact.revolved_mesh import revolved_surface
+    from evenfield.radiation import FlushProblem
+
+    ka, a, h = 2.0, 0.1, 1e-5
+    low, high = (np.log(circular_impedance([ka * (1 + s)])[0].real) for s in (-h, h))
+    mesh = revolved_surface([(0.0, 0.0), (0.0, a)], a / 12, [1])
+    found = FlushProblem(mesh, mirror=("y", "z")).solve(ka / a * Air().speed_of_sound / (2 * np.pi))
+    slope = (found.gradient(impedance_bar=[[1.0]]) * mesh.vertices).sum() / found.radiation_impedance[0, 0].real
+    return 2 + float(high - low) / (2 * h), float(slope)
+
+
 def _cone_throat():
     """The cone of 12.5 to 100 mm over 200 mm at 1 kHz: ring elements beside triangles, |Z| over that of air."""
     from evenfield.data import Meridian
@@ -323,6 +337,8 @@ CHECKS = (
     Check("Piston in an infinite baffle, R1 at ka = 2", "closed form (Bessel)", "", 1e-8, _piston),
     Check("the same solved on triangles flush in the baffle", "closed form (Bessel)", "", 3e-3,
           _flush([(0.0, 0.0), (0.0, 0.1)], [1], 0.1, "resistance")),
+    Check("its resistance by its radius, d ln R / d ln a, from the gradient by all vertices", "closed form (Bessel)", "", 5e-3,
+          _piston_slope),
     Check("End correction of a tube's flanged end, over its radius", "Nomura et al. 1960 (from memory)", "", 0.015,
           _flush([(-0.06, 0.0), (-0.06, 0.02), (0.0, 0.02)], [1, 0], 0.02, "end")),
     Check("Throat of a 24 degree cone in a baffle, 1 kHz, triangles beside rings", "evenfield's meridian solver", "", 3e-3,
