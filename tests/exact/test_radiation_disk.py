@@ -13,7 +13,7 @@ from evenfield.exact import tapered_piston
 from evenfield.exact.finite_baffle import FiniteBaffle
 from evenfield.exact.piston import circular_far_field, circular_impedance
 from evenfield.exact.revolved_mesh import revolved_surface
-from evenfield.radiation import solve_flush, solve_meridian
+from evenfield.radiation import solve_flush, solve_meridian, solve_surface
 
 AIR = Air()
 
@@ -162,3 +162,27 @@ def test_tapered_pistons_on_triangles(power):
     assert found.radiation_impedance[0, 0] / (AIR.impedance * np.pi * a**2) == pytest.approx(z, rel=4e-3)
     axis = np.stack([tapered_piston.axial_pressure(a, power, v, [0.03, 0.2]) for v in f], axis=1)
     assert found.pressure_at([[0.03, 0, 0], [0.2, 0, 0]])[0] == pytest.approx(axis, rel=4e-3)
+
+
+@pytest.mark.parametrize("power", [0, 1, 2])
+def test_tapered_pistons_in_a_closed_baffle_on_triangles(power):
+    # a cylinder a tenth as thick as wide with sharp edges, 9 mm triangles against rings
+    b, a, t = 0.1, 0.05, 0.02
+    f = np.array([1.0, 3.0]) / b * AIR.speed_of_sound / (2 * np.pi)
+    mesh = revolved_surface([(t / 2, 0.0), (t / 2, a), (t / 2, b), (-t / 2, b), (-t / 2, 0.0)], 0.009, [1, 0, 0, 0])
+    line = in_baffle(b, a, t, 24)
+
+    def tapered(part, r):
+        velocity = np.where(part == 1, (1 - np.minimum(r / a, 1) ** 2) ** power, 0.0)
+        return np.repeat(velocity[:, None], len(f), axis=1)
+
+    middle = (line.points[1:, 1] + line.points[:-1, 1]) / 2
+    rings = solve_meridian(line, f, velocity=tapered(line.part, middle))
+    radius = np.hypot(mesh.centroid[:, 1], mesh.centroid[:, 2])
+    found = solve_surface(mesh, f, velocity=tapered(mesh.part, radius), mirror=("y", "z"))
+    angle = np.radians(np.arange(0, 181, 15))
+    truth = rings.far_field(angle)[0]
+    field = found.far_field(np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1))[0]
+    loud = np.abs(truth) > np.abs(truth).max(axis=0) / 10
+    assert np.abs(20 * np.log10(np.abs(field / truth)))[loud].max() < 0.1
+    assert found.radiation_impedance[0, 0] == pytest.approx(rings.radiation_impedance[0, 0], rel=0.015)

@@ -22,10 +22,11 @@ from evenfield.radiation.flush_matrix import FlushMatrix
 from evenfield.radiation.flush_solution import FlushFrequency, FlushSolution
 from evenfield.radiation.flush_solve import JoinedSystem
 from evenfield.radiation.gpu_device import choose_devices
+from evenfield.radiation.solver_rules import Accuracy
 from evenfield.radiation.surface_checks import check_frequencies, check_memory, check_resolution, part_edges
 from evenfield.radiation.surface_error import hold_reference
 from evenfield.radiation.surface_motion import Motion, check_symmetric, part_motion
-from evenfield.radiation.surface_solver import Accuracy, SurfaceSolver, choose_solver
+from evenfield.radiation.surface_solver import SurfaceSolver, choose_solver
 from evenfield.radiation.velocities import given_patterns, no_velocity, pattern_velocity
 
 Complex = NDArray[np.complexfloating[Any, Any]]

@@ -31,7 +31,8 @@ from evenfield.radiation.meridian_motion import (
 )
 from evenfield.radiation.meridian_recess import FILM_ERROR_DB, Recess, film_note, without_film
 from evenfield.radiation.meridian_solution import MeridianFrequency, MeridianSolution
-from evenfield.radiation.meridian_solver import Accuracy, MeridianSolver, choose_solver
+from evenfield.radiation.meridian_solver import MeridianSolver, choose_solver
+from evenfield.radiation.solver_rules import Accuracy
 from evenfield.radiation.surface_checks import check_frequencies
 from evenfield.radiation.velocities import given_patterns, no_velocity, pattern_velocity
 from evenfield.radiation.workers import in_order

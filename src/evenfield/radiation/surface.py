@@ -22,6 +22,7 @@ from evenfield.radiation.block_gmres import Iteration, solve_in_step
 from evenfield.radiation.gpu_device import Device, choose_devices
 from evenfield.radiation.gpu_devices import DeviceSystems
 from evenfield.radiation.plane import RigidPlane
+from evenfield.radiation.solver_rules import Accuracy
 from evenfield.radiation.surface_body import SurfaceBody, reduce_body
 from evenfield.radiation.surface_checks import (
     check_frequencies,
@@ -34,7 +35,7 @@ from evenfield.radiation.surface_field import far_field
 from evenfield.radiation.surface_matrix import SurfaceMatrix
 from evenfield.radiation.surface_motion import Motion, check_symmetric, part_motion
 from evenfield.radiation.surface_solution import FrequencySolution, SurfaceSolution
-from evenfield.radiation.surface_solver import Accuracy, SurfaceSolver, choose_solver
+from evenfield.radiation.surface_solver import SurfaceSolver, choose_solver
 from evenfield.radiation.velocities import given_patterns, no_velocity, pattern_velocity
 from evenfield.radiation.workers import in_order
 
