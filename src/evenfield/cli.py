@@ -188,7 +188,12 @@ def shape(
     source, met = design, True
     with _progress(quiet or as_json) as progress:
         if along:
-            found["range"] = outputs.carry_along(design, along, aim, out, minutes, say, progress)
+            from evenfield.search.shape_range import RangeWish
+            from evenfield.search.shape_search import Effort
+
+            wish = RangeWish(aim, Effort(starts, minutes=minutes), not no_confirm, device, not no_overhang)
+            told = None if quiet or as_json else lambda line: typer.echo(line, err=True)
+            found["range"] = outputs.carry_along(design, along, wish, go_on or out, say, progress, told)
         elif aim or out or go_on or not (first_cut or part or scan):
             from evenfield.report.terminal_shape import print_shape
             from evenfield.search.shape_command import shape_file

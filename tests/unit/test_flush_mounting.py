@@ -7,6 +7,7 @@ import evenfield as ef
 from evenfield.loudspeaker.check import check_file
 from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.filter_review import _trims
+from evenfield.loudspeaker.mounting import mounting_notes
 from evenfield.loudspeaker.rooms_run import run_rooms
 
 AXIS = np.geomspace(100.0, 800.0, 14)
@@ -68,6 +69,14 @@ def test_flush_says_what_its_figures_mean(flush):
     assert [t.name for t in _trims(flush)] == ["desk"]
 
 
+def test_flush_says_that_the_gpu_is_idle_where_there_is_one(monkeypatch):
+    monkeypatch.setattr("evenfield.radiation.flush.choose_devices", lambda name: ())
+    assert not any("CPU" in n for n in mounting_notes(design("flush")))
+    monkeypatch.setattr("evenfield.radiation.flush.choose_devices", lambda name: ("a card",))
+    assert any("solved on the CPU" in n for n in mounting_notes(design("flush")))
+    assert mounting_notes(design("free")) == ()
+
+
 def test_rooms_refuse_a_loudspeaker_that_has_its_wall_already(flush):
     with pytest.raises(ef.Refusal, match="count it twice"):
         run_rooms(flush)
@@ -110,7 +119,8 @@ def test_a_bad_mounting_names_the_key(tmp_path, text, words):
     path.write_text(
         f"evenfield: 1\nname: x\nmounting: {text}\n"
         "cabinet: {width: 160 mm, height: 220 mm, depth: 150 mm, edge_radius: 15 mm, net_volume: 2.5 L}\n"
-        "ways:\n  low:\n    driver: {kind: dome, re: 4 ohm, bl: 3 Tm, mms: 0.8 g, fs: 400 Hz, qms: 1, sd: 12 cm2}\n"
+        "ways:\n  low:\n    driver: {kind: dome, re: 4 ohm, bl: 3 Tm, mms: 0.8 g, fs: 400 Hz, qms: 1, sd: 12 cm2}\n",
+        encoding="utf-8",
     )
     with pytest.raises(ef.DesignError) as caught:
         check_file(path)
