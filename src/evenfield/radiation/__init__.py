@@ -30,7 +30,7 @@ _WHERE = {
     "throat_impedance": "throat",
 }
 
-PHYSICS_VERSION = 2
+PHYSICS_VERSION = 3
 """Raised when results change for the same inputs; part of the key of stored results."""
 
 FLUSH_VERSION = 1

@@ -45,10 +45,10 @@ def part_errors_db(
     Our own rule, second order as the elements are. True errors on caps of 20 to 90 degrees, ka 0.3 to 14, three meshes each,
     are at most 1.35 times what it states (half of them under a quarter); on a rounded box within the reference's own error.
     In quadrature, the facets add 20/ln 10 k sum of volume (|grad p| + k |p|) over 4 pi of the largest far-field pressure: a
-    rigid wall moved outwards by h changes the far field by the integral of h (grad p . grad q - k^2 p q)/(4 pi), q being the field of a wave from
-    where one listens (Hadamard's formula for a Neumann boundary; Feijoo, Oberai & Pinsky, Inverse Problems 20 (2004) 199, from
-    memory), here of amplitude 1. Patches half a wavelength wide add by their squares: with M of them where those volumes lie, the
-    sum is divided by the root of M.
+    rigid wall moved outwards by h changes the far field by the integral of h (grad p . grad q - k^2 p q)/(4 pi), q being the
+    field of a wave from where one listens (Hadamard's formula for a Neumann boundary; Feijoo, Oberai & Pinsky, Inverse Problems
+    20 (2004) 199, from memory), here of amplitude 1. Patches half a wavelength wide add by their squares: with M of them where
+    those volumes lie, the sum is divided by the root of M.
     It does not see that the rim of a part, drawn with corners on a circle, encloses less than the circle.
     """
     corner = body.triangles
