@@ -159,6 +159,9 @@ def shape(
     starts: Annotated[int, typer.Option("--starts", help="Shapes to start from.", min=1, max=20)] = 3,
     minutes: Annotated[float, typer.Option("--minutes", help="Time for the search.")] = 15.0,
     tolerance: Annotated[str, typer.Option("--tolerance", help='Solve the worst corners of this: "0.2 mm".')] = "",
+    no_overhang: Annotated[
+        bool, typer.Option("--no-overhang", help="Let the wall hang over further than printer.lying and printer.overhang allow.")
+    ] = False,
     no_confirm: Annotated[bool, typer.Option("--no-confirm", help="Leave out the whole predictions before and after.")] = False,
     write: Annotated[Path | None, typer.Option("--write", help="Where the designed copy goes (default: in --out).")] = None,
     over: Annotated[bool, typer.Option("--over", help="--write may name the design itself.")] = False,
@@ -185,7 +188,12 @@ def shape(
     source, met = design, True
     with _progress(quiet or as_json) as progress:
         if along:
-            found["range"] = outputs.carry_along(design, along, aim, out, minutes, say, progress)
+            from evenfield.search.shape_range import RangeWish
+            from evenfield.search.shape_search import Effort
+
+            wish = RangeWish(aim, Effort(starts, minutes=minutes), not no_confirm, device, not no_overhang)
+            told = None if quiet or as_json else lambda line: typer.echo(line, err=True)
+            found["range"] = outputs.carry_along(design, along, wish, go_on or out, say, progress, told)
         elif aim or out or go_on or not (first_cut or part or scan):
             from evenfield.report.terminal_shape import print_shape
             from evenfield.search.shape_command import shape_file
@@ -194,7 +202,7 @@ def shape(
                 design, aim=aim, out=go_on or out, resume=go_on is not None, way=way, first_cut=first_cut,
                 hold=tuple(hold or ()), bound=tuple(bound or ()), also=tuple(also or ()), free=not keep_profile, starts=starts,
                 minutes=minutes, confirm=not no_confirm, write=write, over=over, device=device, tolerance=tolerance,
-                progress=progress, pictures=_pictures(go_on or out, design, quiet or as_json),
+                overhang=not no_overhang, progress=progress, pictures=_pictures(go_on or out, design, quiet or as_json),
             )  # fmt: skip
             found["search"], met = job.to_dict(), job.met
             source = job.files[0] if job.files else design

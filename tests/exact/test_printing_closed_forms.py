@@ -13,7 +13,7 @@ from evenfield.shape.printing.body import Body, circle
 from evenfield.shape.printing.files import write_stl
 from evenfield.shape.printing.grid import wall_grid
 from evenfield.shape.printing.meshing import prism
-from evenfield.shape.printing.orientation import overhanging, stands, support_volume
+from evenfield.shape.printing.orientation import overhanging, stands, support_columns, support_volume
 from evenfield.shape.printing.rays import Caster, normals_of
 from evenfield.shape.printing.report import deposit, print_hours
 from evenfield.shape.printing.settings import Machine
@@ -77,9 +77,16 @@ def test_support_under_a_table_is_the_room_under_it():
 def test_what_leans_out_over_its_foot_does_not_stand():
     foot = prism(circle(5.0), 0.0, 30.0)
     assert stands(*Body(foot).arrays, np.array([1.0, 0, 0]), 0.2)
-    arm = prism(np.array([[-5.0, -5], [45, -5], [45, 5], [-5, 5]]), 25.0, 30.0)
+    arm = prism(np.array([[-5.0, -15], [45, -15], [45, 15], [-5, 15]]), 25.0, 30.0)
     leaning = foot + arm + prism(circle(5.0) + np.array([40.0, 0]), 25.0, 60.0)
-    assert not stands(*Body(leaning).arrays, np.array([1.0, 0, 0]), 0.2)
+    vertices, triangles = Body(leaning).arrays
+    up = np.array([1.0, 0, 0])
+    assert not stands(vertices, triangles, up, 0.2)
+    # on columns under the arm, the foot's hull reaches out below the middle of mass
+    hang = overhanging(normals_of(vertices, triangles)[0], up, 45.0) & (vertices[triangles].min(axis=1)[:, 0] > 1)
+    volume, feet = support_columns(vertices, triangles, hang, Caster.of(vertices, triangles), up)
+    assert np.ptp(feet, axis=0).max() == pytest.approx(50, abs=3)
+    assert volume == pytest.approx(len(feet) * 4.0 * 25, rel=1e-6) and stands(vertices, triangles, up, 0.2, feet)
 
 
 def test_a_thin_spot_is_found_with_its_place():

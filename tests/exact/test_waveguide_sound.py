@@ -17,17 +17,11 @@ from evenfield.shape import PROFILES
 
 Array = NDArray[np.float64]
 AIR = Air()
-_CUSP = 1e-4
 
 
 def recess(profile: str, throat: float, depth: float, mouth: float, rounding: float, step: float, cap: float = 0.0) -> Meridian:
-    """The guide as a recess; its throat a disc, or the cap that meets walls of the angle `cap` at right angles.
-
-    The last 0.1 mm before the baffle is left out: there wall and plane close to a cusp, which the recess solver cannot follow.
-    """
+    """The guide as a recess; its throat a disc, or the cap that meets walls of the angle `cap` at right angles."""
     x, r = PROFILES[profile].wall(np.linspace(0, 1, 2001), throat, 0.0, depth, np.array([mouth]), rounding)
-    kept = x[:, 0] <= -_CUSP
-    x, r = x[kept] + _CUSP, r[kept]
     s = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x[:, 0]), np.diff(r[:, 0])))])
     count, across = (2 * math.ceil(long / step / 2) for long in (s[-1], throat))
     at = np.linspace(s[-1], 0, count + 1)

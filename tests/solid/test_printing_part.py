@@ -1,5 +1,6 @@
 """One waveguide as a part: its solid, its files, its judgement. Built once for all tests here."""
 
+import itertools
 import math
 import sys
 from dataclasses import replace
@@ -15,11 +16,15 @@ import evenfield as ef
 from evenfield.base.errors import DesignError, EvenfieldError, MeshError
 from evenfield.loudspeaker.part import judge_part, make_part, waveguide_of
 from evenfield.loudspeaker.printer_section import read_printer
+from evenfield.report.prototype import glue_order, prototype_document
 from evenfield.shape.printing.body import Body, build_body, circle
+from evenfield.shape.printing.files import write_stl
 from evenfield.shape.printing.meshing import closed_rings, prism, solid_of
 from evenfield.shape.printing.plan import make_plan
 from evenfield.shape.printing.rays import Caster
-from evenfield.shape.printing.split import halves
+from evenfield.shape.printing.report import judge, wall_distance
+from evenfield.shape.printing.settings import Machine
+from evenfield.shape.printing.split import bodies_for, halves, pin_places, quarters
 
 SKIFF = "examples/skiff.yaml"
 
@@ -161,6 +166,14 @@ def test_report_passes_and_its_numbers_hang_together(part, report):
     assert piece.pose.acoustic_area_mm2 < 1 and piece.pose.stable
 
 
+def test_the_way_of_lying_is_the_one_chosen(design, part, report):
+    """Mouth down, support stands on the acoustic wall, as the wall's own angle says."""
+    chosen = judge_part(design, part, read_printer({"lying": "mouth-down"}))
+    poses = chosen.pieces[0].poses
+    assert poses[0].words.startswith("mouth down") and poses[0].acoustic_area_mm2 > 100 and not chosen.passed
+    assert len({p.words for p in poses}) == len(poses) and report.pieces[0].pose.words in {p.words for p in poses}
+
+
 def test_wall_is_nowhere_thinner_than_drawn(part):
     plan, bare = part.plan, replace(part.plan, holes=(), groove=None, lettering=None)
     body = build_body(bare)
@@ -183,6 +196,48 @@ def test_too_small_a_printer_is_said_and_the_part_cut_in_two(design, part):
     assert left.arrays[0][:, 1].min() == pytest.approx(0.0, abs=1e-9)
     whole = judge_part(design, part, printer)
     assert not whole.passed and any("build volume" in x.name for x in whole.failed)
+
+
+def test_four_pieces_fit_each_other_and_keep_the_solved_wall(part, tmp_path):
+    """Nothing overlaps, only the pins' play is lost, every joint has its pins, each STL is closed, the wall is where it was."""
+    import trimesh
+
+    pieces = quarters(part.plan, part.whole)
+    assert {p.name for p in pieces} == {"lower-right", "lower-left", "upper-right", "upper-left"}
+    assert max((a.solid ^ b.solid).volume() for a, b in itertools.combinations(pieces, 2)) < 1e-6
+    lost = part.whole.volume - sum(p.volume for p in pieces)
+    pins = [place for axis in (1, 2) for place in pin_places(part.plan, part.whole, axis, 2)]
+    assert len(pins) >= 4 and 0 < lost < len(pins) * math.pi * (1.65**2 - 1.4**2) * 7
+    for piece in pieces:
+        path = tmp_path / f"{piece.name}.stl"
+        write_stl(piece, path, piece.name)
+        mesh = trimesh.load_mesh(path)
+        assert mesh.is_watertight and mesh.is_winding_consistent and mesh.body_count == 1
+    away = np.min([wall_distance(p, part) for p in pieces], axis=0)
+    assert np.nanmax(away) < 0.05 and np.isfinite(away).all()
+
+
+def test_as_few_pieces_as_fit(design, part):
+    """Skiff's part is some 150 x 110 x 22 mm: whole, in halves, in quarters."""
+    width, height = 2 * part.plan.flange[0], 2 * part.plan.flange[1]
+    half = width / 2 + 8
+    for room, count in (((width + 1, height + 1, 60), 1), ((half, height + 1, 60), 2), ((half, height / 2 + 8, 60), 4)):
+        found = bodies_for(part.plan, part.whole, Machine(volume_mm=room))
+        assert len(found) == count
+        if count > 1:
+            cut = replace(part, bodies=found, stl=(part.stl[0],) * count)
+            report = judge(cut, replace(read_printer({}), machine=Machine(volume_mm=room)))
+            assert line(report, "pieces fit each other").passed
+            assert not [x for x in report.failed if "build volume" in x.name]
+            assert len(glue_order(cut)) == {2: 3, 4: 5}[count]
+
+
+def test_the_sheet_of_a_cut_part_draws_the_pieces_and_says_the_order(design, part, tmp_path):
+    cut = replace(part, bodies=quarters(part.plan, part.whole), stl=(part.stl[0],) * 4)
+    document = prototype_document(design, cut, judge(cut, read_printer({})))
+    section = next(s for s in document.sections if s.key == "join")
+    assert section.parts[0].svg and "glue lower-left to upper-left" in section.parts[1].rows[1][1]
+    assert section.parts[1].rows[3][1].startswith("glue the left half to the right half") and section.parts[2].caution
 
 
 def test_drawings_carry_the_cut_out(part):

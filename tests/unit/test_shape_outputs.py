@@ -8,15 +8,13 @@ import numpy as np
 import pytest
 from shape_search_fixture import load_wren, write_wren
 
-from evenfield.base.errors import DataError, DesignError
+from evenfield.base.errors import DataError
 from evenfield.loudspeaker.geometry import cabinet_of
 from evenfield.loudspeaker.load import load_design
 from evenfield.report import shape_outputs
-from evenfield.report.figures.shape_range import range_figure
 from evenfield.report.shape_pictures import step_pictures, step_words
 from evenfield.search.aim import PLANES, aim_of
 from evenfield.search.shape_confirm import Behaviour, compare
-from evenfield.search.shape_range import Member, derive_range, range_lines
 from evenfield.search.shape_search import Step
 from evenfield.search.shape_tolerance import Corner, worst
 
@@ -60,27 +58,6 @@ def test_the_first_cut_is_said_and_written(tmp_path):
 def test_a_scan_that_is_not_there(tmp_path):
     with pytest.raises(DataError, match="--scan"):
         shape_outputs.check_outputs(None, tmp_path / "none.stl")
-
-
-def test_a_range_needs_siblings(tmp_path):
-    with pytest.raises(DesignError, match="--range"):
-        derive_range(write_wren(tmp_path), [])
-
-
-def member(aim, name, mouth, control):
-    width = {p: np.radians(np.linspace(130, 100, 12)) for p in PLANES}
-    index = {"woofer": np.linspace(6, 9, 12), "tweeter": np.linspace(6, 10, 12)}
-    return Member(name, aim, (mouth, mouth), 0.03, control, F, width, index, 0.1, 0.3, 0.8, 40)
-
-
-def test_the_range_says_what_size_takes(wren):
-    aim = aim_of(wren)
-    members = [member(aim, "Large", 0.3, 700.0), member(aim, "Small", 0.15, 1400.0)]
-    text = "\n".join(range_lines(members))
-    assert "Size takes from Small" in text and "+1.0 octaves" in text and "80 %" in text
-    figure = range_figure(members)
-    assert [ax.get_title(loc="left").split()[0] for ax in figure.axes[:2]] == ["Large", "Small"]
-    assert members[0].to_dict()["mouth_mm"] == pytest.approx([300, 300])
 
 
 def test_each_step_has_its_picture(tmp_path, wren):

@@ -176,7 +176,19 @@ class Peaking(Section):
 
 
 @dataclass(frozen=True)
-class LowShelf(Section):
+class _Shelf(Section):
+    frequency: float
+    gain_db: float
+    q: float = math.sqrt(0.5)
+
+    def __post_init__(self) -> None:
+        _check_frequency(self.kind, self.frequency)
+        _check_gain(self.kind, self.gain_db, 40.0)
+        _check_q(self.kind, self.q)
+
+
+@dataclass(frozen=True)
+class LowShelf(_Shelf):
     """Second-order low shelf: `gain_db` far below `frequency`, half of it (dB) there, 0 dB far above.
 
     Parameters
@@ -186,15 +198,7 @@ class LowShelf(Section):
     Raises DesignError when a value breaks these rules.
     """
 
-    frequency: float
-    gain_db: float
-    q: float = math.sqrt(0.5)
     kind: ClassVar[str] = "low-shelf"
-
-    def __post_init__(self) -> None:
-        _check_frequency(self.kind, self.frequency)
-        _check_gain(self.kind, self.gain_db, 40.0)
-        _check_q(self.kind, self.q)
 
     def rows(self) -> Rows:
         """One factor: A (x2 + sqrt(A)/Q x + A) / (A x2 + sqrt(A)/Q x + 1)."""
@@ -204,21 +208,13 @@ class LowShelf(Section):
 
 
 @dataclass(frozen=True)
-class HighShelf(Section):
+class HighShelf(_Shelf):
     """Second-order high shelf: 0 dB far below `frequency`, half of `gain_db` there, `gain_db` far above.
 
     Parameters, raises: as LowShelf.
     """
 
-    frequency: float
-    gain_db: float
-    q: float = math.sqrt(0.5)
     kind: ClassVar[str] = "high-shelf"
-
-    def __post_init__(self) -> None:
-        _check_frequency(self.kind, self.frequency)
-        _check_gain(self.kind, self.gain_db, 40.0)
-        _check_q(self.kind, self.q)
 
     def rows(self) -> Rows:
         """One factor: A (A x2 + sqrt(A)/Q x + 1) / (x2 + sqrt(A)/Q x + A)."""
@@ -303,8 +299,7 @@ class IntegratorShelf(Section):
 
 
 SECTIONS: dict[str, type[Section]] = {
-    c.kind: c
-    for c in (Gain, Polarity, Delay, LowPass, HighPass, Peaking, LowShelf, HighShelf, IntegratorShelf, Notch, AllPass)
+    c.kind: c for c in (Gain, Polarity, Delay, LowPass, HighPass, Peaking, LowShelf, HighShelf, IntegratorShelf, Notch, AllPass)
 }
 """Every section by the name a design file calls it."""
 

@@ -17,6 +17,7 @@ Speed = Annotated[Amount, _positive("speed", 2.0)]
 Hot = Annotated[Amount, _Unit("temperature", -20.0, 400.0)]
 Delay = Annotated[Amount, _Unit("time", 0.0, 600.0)]
 Screw = Literal["M2.5", "M3", "M4", "M5"]
+Lying = Literal["throat-down", "mouth-down", "right-edge", "left-edge", "lower-edge", "upper-edge"]
 
 
 class BuildVolumeSection(_Section):
@@ -57,6 +58,10 @@ class PrinterSection(_Section):
     perimeters: int = Field(default=4, ge=1, le=20)
     infill: Ratio = Amount(0.25)
     overhang: Angle = Field(default=Amount(0.7853981633974483), description="steepest from the vertical without support")
+    lying: Lying | None = Field(
+        default=None,
+        description="what lies on the plate; the search then keeps the wall within `overhang`; absent: the best is found",
+    )
     overhead: Ratio = Field(default=Amount(0.35), description="time for travel and slow corners, on top of laying material")
     layer_change: Delay = Amount(2.0)
     support_density: Ratio = Amount(0.15)
@@ -124,6 +129,7 @@ def _machine(read: PrinterSection) -> Machine:
         (_mm(read.volume.width), _mm(read.volume.depth), _mm(read.volume.height)), _mm(read.nozzle), _mm(read.layer),
         _mm(read.line), _mm(read.speed), read.perimeters, float(read.infill), float(read.overhang) * 57.29577951308232,
         float(read.overhead), float(read.layer_change), float(read.support_density), float(read.hour),
+        read.lying,
     )  # fmt: skip
 
 

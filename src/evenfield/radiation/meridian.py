@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -29,7 +30,7 @@ from evenfield.radiation.meridian_motion import (
     scale_sources,
     velocity_sources,
 )
-from evenfield.radiation.meridian_recess import Recess
+from evenfield.radiation.meridian_recess import FILM_ERROR_DB, Recess, film_note, without_film
 from evenfield.radiation.meridian_solution import MeridianFrequency, MeridianSolution
 from evenfield.radiation.meridian_solver import Accuracy, MeridianSolver, choose_solver
 from evenfield.radiation.surface_checks import check_frequencies
@@ -37,11 +38,7 @@ from evenfield.radiation.workers import in_order
 
 Progress = Callable[[int, int], None]
 
-GRAZING_SLOPE = 0.03
-GRAZING_ERROR_DB = 1.0
-"""Of a recess's first segment against the baffle, and what is stated below it: up to 0.85 dB was seen on walls tangent to the
-baffle, at any step."""
-GRAZING_NOTE = "the wall is tangent to the baffle at its rim: leave its last 0.1 mm out, or trust the level to 1 dB only"
+FILM_NOTE = "a moving part lies within a hundredth of a step of the baffle: the film of air before it is not resolved"
 
 
 class MeridianProblem:
@@ -49,7 +46,9 @@ class MeridianProblem:
 
     patterns : names of velocity patterns, to be given at each solve, in place of parts
     Attributes
-        parts, where ("free", "in front", "recess"), body, unknowns, point_dof (the unknown at each of the meridian's points)
+        parts, where ("free", "in front", "recess"), body, unknowns
+        line, cut : what is solved, and how many of the meridian's points were left out before it (see `without_film`)
+        point_dof : the unknown at each of the line's points
     """
 
     def __init__(
@@ -69,10 +68,11 @@ class MeridianProblem:
         self.meridian, self.order, self.air = meridian, int(order), air or Air()
         self.motion = motion
         self.solver = choose_solver(accuracy, solver)
-        self.where = check_shape(meridian, baffle)
-        self.recess = Recess(meridian, elements, self.solver, self.order) if self.where == "recess" else None
+        self.line, self.cut, self.film = without_film(meridian) if baffle else (meridian, 0, False)
+        self.where = check_shape(self.line, baffle, self.cut)
+        self.recess = Recess(self.line, elements, self.solver, self.order) if self.where == "recess" else None
         self.body: MeridianBody = (
-            self.recess.body if self.recess else build_body(meridian, elements, self.solver.corner_deg, baffle)
+            self.recess.body if self.recess else build_body(meridian, elements, self.solver.corner_deg, baffle, side=int(baffle))
         )
         self.system = self.recess.inner if self.recess else MeridianMatrix(self.body, self.solver, self.order)
         self.shapes: Sources | None = None
@@ -81,23 +81,20 @@ class MeridianProblem:
             self.shapes = part_sources(self.body, self.parts, motion, self.order)
         else:
             self.parts = patterns
-        self.steps = part_steps(meridian, self.parts if patterns is None else ())
+        self.steps = part_steps(self.line, self.parts if patterns is None else ())
         self.point_dof = self.body.point_dof[self.added :]
         self.fixed = self._axis_dofs()
-        self.shape = coarseness(meridian, self.body, self.solver.corner_deg, self.where)
+        self.shape = coarseness(self.line, self.body, self.solver.corner_deg, self.where)
 
     @property
     def added(self) -> int:
         """Points of the mouth before the meridian's own."""
         return self.recess.added if self.recess else 0
 
-    @property
-    def grazing(self) -> bool:
-        """The wall of a recess leaves its rim so nearly along the baffle that a film of air is left, which the rules miss."""
-        if self.recess is None:
-            return False
-        step = np.abs(self.meridian.points[1] - self.meridian.points[0])
-        return bool(step[0] < GRAZING_SLOPE * step[1])
+    @cached_property
+    def notes(self) -> tuple[str, ...]:
+        """What to know at every frequency."""
+        return (film_note(self.meridian, self.cut),) * (self.cut > 0) + (FILM_NOTE,) * self.film
 
     @property
     def unknowns(self) -> int:
@@ -119,16 +116,16 @@ class MeridianProblem:
         n = self.body.unknowns
         wall, outside = self.boundaries(found[:, :n], found[:, n:], scale_sources(sources, factor))
         error = expected_error_db(nodes, self.body.degree, self.shape, self.air.speed_of_sound / frequency)
-        if self.grazing:
-            error, notes = max(error, GRAZING_ERROR_DB), (*notes, GRAZING_NOTE)
+        error = max(error, FILM_ERROR_DB) if self.film else error
         seconds = time.perf_counter() - began
         kept = matrix if keep else None
         return MeridianFrequency(self, frequency, sources, wall, outside, seconds, error, nodes, notes, kept)
 
     def check(self, frequency_hz: float) -> tuple[float, tuple[str, ...]]:
         """Nodes per wavelength on the coarsest moving part, and notes. Raises MeshError for a line too coarse."""
-        widest = float(self.meridian.points[:, 1].max())
-        return check_resolution(self.steps, widest, frequency_hz, self.air.speed_of_sound)
+        widest = float(self.line.points[:, 1].max())
+        nodes, notes = check_resolution(self.steps, widest, frequency_hz, self.air.speed_of_sound)
+        return nodes, (*notes, *self.notes)
 
     def derivative_factor(self, frequency_hz: float) -> complex:
         """Normal derivative of the pressure per unit normal velocity, -j omega rho."""
@@ -176,8 +173,11 @@ class MeridianProblem:
         given = check_velocity(np.asarray(velocity)[..., None], len(self.meridian.part), 1)[..., 0]
         if len(given) != len(self.parts):
             raise DataError(message("velocity", f"one pattern for each of {self.parts}", len(given)))
+        if np.any(given[:, : self.cut]):
+            raise DataError(message("velocity", f"zero on the first {self.cut} segments", "a motion there",
+                                    cause="They lie in the baffle's plane, as part of it"))  # fmt: skip
         still = np.zeros((len(given), self.added), complex)
-        return velocity_sources(self.body, np.concatenate([still, given], axis=1))
+        return velocity_sources(self.body, np.concatenate([still, given[:, self.cut :]], axis=1))
 
 
 def solve_meridian(
@@ -198,7 +198,8 @@ def solve_meridian(
     Parameters
         meridian : Meridian. In free space, from the rear pole to the front pole. With `baffle`, the space is the half x > 0
             in front of an infinite rigid plane x = 0, and the line starts on that plane, off the axis, and ends on the axis: in
-            front of it (x >= 0; a flush piston lies in it), or behind it, as a recess whose mouth is the first point's circle
+            front of it (x >= 0; a flush piston lies in it), or behind it, as a recess whose mouth is the first point's circle;
+            a rigid wall that runs into the plane tangentially ends where less than a hundredth of a step is left (noted)
         frequency_hz : (F,) float > 0
         motion : "normal" (unit normal velocity everywhere on the part) or "axial" (unit velocity along x; at order 1, rocking:
             1 rad/s about the line across the axis through the centre of the part's widest circle)

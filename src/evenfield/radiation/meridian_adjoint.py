@@ -38,6 +38,7 @@ def meridian_gradient(
         impedance : (part, part) complex, likewise by the radiation impedance
     Returns
         gradient : (N, 2) by x and r of each point; zero where a point cannot move (r on the axis, x on a baffle's plane)
+            and where the wall counts as baffle
     Valid for: small movements; elements, rules and the Burton-Miller coupling are held as they are, so that the error is of the
     order of the discretisation's.   Cost: two to four solves'; less where
     `MeridianProblem.solve` kept the matrix.
@@ -132,15 +133,17 @@ class _Gradient:
         p, slopes = self.problem, self.slopes[id(self.wall)]
         total = _nodes_to_points(self.wall.body, slopes)
         _turn_to_points(total, p.body, self.solution, self.wall, slopes.turn)
-        gradient = total[p.added :]
+        gradient = np.zeros_like(p.meridian.points)
+        solved = gradient[p.cut :]
+        solved[:] = total[p.added :]
         if p.recess:
-            share = p.body.points[: p.added, 1] / p.meridian.points[0, 1]
-            gradient[0, 1] += share @ total[: p.added, 1]
+            share = p.body.points[: p.added, 1] / p.line.points[0, 1]
+            solved[0, 1] += share @ total[: p.added, 1]
             front = _nodes_to_points(self.outside.body, self.slopes[id(self.outside)])
-            gradient[0, 1] += np.append(share, 1.0) @ front[:, 1]
+            solved[0, 1] += np.append(share, 1.0) @ front[:, 1]
         gradient[p.meridian.points[:, 1] < 1e-9 * np.abs(p.meridian.points).max(), 1] = 0
         if p.where != "free":
-            gradient[0, 0] = 0
+            solved[0, 0] = 0
         return gradient
 
     def _by_values(self, b: Boundary, by_pressure: Complex, by_derivative: Complex | None, points: dict[str, Any]) -> None:

@@ -86,17 +86,21 @@ class MeridianBody:
         return float(abs(enclosed) * (2 if self.baffle else 1))
 
 
-def build_body(meridian: Meridian, elements: Elements, corner_deg: float, baffle: bool) -> MeridianBody:
+def build_body(meridian: Meridian, elements: Elements, corner_deg: float, baffle: bool, side: int = 0) -> MeridianBody:
     """Group a meridian's segments into elements: pairs on smooth lines, single at corners and where parts end.
 
     A pair's three points are an element's nodes. A single segment beside a smooth neighbour is bent with it, its middle taken
-    from the parabola through the three points; one alone is straight.
+    from the parabola through the three points; one alone is straight. `side` 1 or -1 says that the body's air ends at the plane
+    x = 0, beyond which no element may bulge: where a parabola would, as on a wall tangent to the plane, the segments are
+    straight.
     """
     p, part = meridian.points, meridian.part
     if elements not in ("quadratic", "linear"):
         raise MeshError(message("elements", '"quadratic" or "linear"', elements))
-    pairs = _pairs(p, part, corner_deg) if elements == "quadratic" else [(i, i) for i in range(len(part))]
     joined = _smooth(p, part, corner_deg) if elements == "quadratic" else np.zeros(len(part) + 1, bool)
+    if side:
+        joined &= ~_bulges(side * p[:, 0])
+    pairs = _pairs(joined)
     return assemble_body(p, part, pairs, joined, 2 if elements == "quadratic" else 1, baffle)
 
 
@@ -135,12 +139,20 @@ def _smooth(p: Floats, part: NDArray[np.generic], corner_deg: float) -> NDArray[
     return np.concatenate([[False], inner, [False]])
 
 
-def _pairs(p: Floats, part: NDArray[np.generic], corner_deg: float) -> list[tuple[int, int]]:
+def _bulges(height: Floats) -> NDArray[np.bool_]:
+    """(N,) the parabola through the point and its neighbours dips below the plane that none of them does."""
+    before, here, after = height[:-2], height[1:-1], height[2:]
+    slope, curve = 4 * here - 3 * before - after, 2 * before - 4 * here + 2 * after
+    inner = (curve > 0) & (slope < 0) & (-slope < 2 * curve)
+    lowest = before - np.where(inner, slope, 0.0) ** 2 / np.where(inner, 4 * curve, 1.0)
+    return np.concatenate([[False], inner & (lowest < -1e-12 * np.abs(height).max()), [False]])
+
+
+def _pairs(joined: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """First and last segment of each element."""
-    joined = _smooth(p, part, corner_deg)
-    pairs, i = [], 0
-    while i < len(part):
-        last = i + 1 if i + 1 < len(part) and joined[i + 1] else i
+    pairs, i, count = [], 0, len(joined) - 1
+    while i < count:
+        last = i + 1 if i + 1 < count and joined[i + 1] else i
         pairs.append((i, last))
         i = last + 1
     return pairs

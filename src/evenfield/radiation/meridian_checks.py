@@ -25,8 +25,10 @@ WIDEST = 5.0
 Where = Literal["free", "in front", "recess"]
 
 
-def check_shape(meridian: Meridian, baffle: bool) -> Where:
+def check_shape(meridian: Meridian, baffle: bool, first: int = 0) -> Where:
     """Where the body lies: in free space, in front of a baffle (or flush with it), or a recess behind it.
+
+    `first` is the number of the line's first point, for the errors.
 
     Raises MeshError for a line that does not end on the axis (and, with a baffle, start on its plane x = 0), runs the wrong
     way, crosses itself or the baffle, touches the axis between, or has segments of no length.
@@ -39,20 +41,24 @@ def check_shape(meridian: Meridian, baffle: bool) -> Where:
     if np.any(step < 1e-9 * size):
         at = int(np.argmin(step))
         raise MeshError(
-            message("meridian.points", "apart from each other", "two that coincide", where=f"points {at} and {at + 1}")
+            message(
+                "meridian.points", "apart from each other", "two that coincide", where=f"points {first + at} and {first + at + 1}"
+            )
         )
     inner = p[1:-1, 1] < 1e-9 * size
     if np.any(inner):
         raise MeshError(
-            message("meridian.points", "off the axis but at its ends", "r = 0", where=f"point {1 + int(np.argmax(inner))}")
+            message(
+                "meridian.points", "off the axis but at its ends", "r = 0", where=f"point {first + 1 + int(np.argmax(inner))}"
+            )
         )
     if p[-1, 1] > 1e-9 * size or (not baffle and p[0, 1] > 1e-9 * size):
         raise MeshError(
             message("meridian", "closed: from the rear pole to the front pole, both on the axis" if not baffle
                     else "ended on the axis", f"ends at r = {p[0, 1] * 1e3:.3g} and {p[-1, 1] * 1e3:.3g} mm")
         )  # fmt: skip
-    _check_crossing(p)
-    where = _side(p, size) if baffle else "free"
+    _check_crossing(p, first)
+    where = _side(p, size, first) if baffle else "free"
     volume = float(np.sum(np.diff(p[:, 0]) * (p[:-1, 1] ** 2 + p[:-1, 1] * p[1:, 1] + p[1:, 1] ** 2)))
     if volume * (-1 if where == "recess" else 1) < -1e-12 * size**3:
         raise MeshError(
@@ -61,7 +67,7 @@ def check_shape(meridian: Meridian, baffle: bool) -> Where:
     return where
 
 
-def _side(p: NDArray[np.float64], size: float) -> Where:
+def _side(p: NDArray[np.float64], size: float, first: int) -> Where:
     if abs(p[0, 0]) > 1e-9 * size or p[0, 1] < 1e-9 * size:
         raise MeshError(
             message("meridian", "started on the baffle's plane x = 0, off the axis",
@@ -73,13 +79,13 @@ def _side(p: NDArray[np.float64], size: float) -> Where:
         at = 1 + int(np.argmax(p[1:, 0] > -1e-9 * size))
         raise MeshError(
             message("meridian", "wholly behind the baffle's plane x = 0, or wholly in front of it",
-                    f"x = {p[at, 0] * 1e3:.3g} mm", where=f"point {at}", cause="Some points lie behind the plane",
+                    f"x = {p[at, 0] * 1e3:.3g} mm", where=f"point {first + at}", cause="Some points lie behind the plane",
                     fix="a plane further forward, or a round baffle of finite size")
         )  # fmt: skip
     return "recess"
 
 
-def _check_crossing(p: NDArray[np.float64]) -> None:
+def _check_crossing(p: NDArray[np.float64], first: int) -> None:
     """Raise MeshError where two segments that are not neighbours cross or touch."""
     a, b = p[:-1], p[1:]
 
@@ -90,7 +96,9 @@ def _check_crossing(p: NDArray[np.float64]) -> None:
     crossing = (side(a1, b1, a2) * side(a1, b1, b2) < 0) & (side(a2, b2, a1) * side(a2, b2, b1) < 0)
     if np.any(crossing):
         i, j = np.argwhere(crossing)[0]
-        raise MeshError(message("meridian", "a line that does not cross itself", "a crossing", where=f"segments {i} and {j}"))
+        raise MeshError(
+            message("meridian", "a line that does not cross itself", "a crossing", where=f"segments {first + i} and {first + j}")
+        )
 
 
 def part_steps(meridian: Meridian, parts: tuple[PartName, ...]) -> dict[PartName, float]:

@@ -109,7 +109,13 @@ class MeridianFrequency:
     @property
     def surface_pressure(self) -> Complex:
         """(part, N) pressure at the meridian's points at azimuth 0, Pa per 1 m/s."""
-        return np.asarray(self.wall.pressure[:, self.problem.point_dof])
+        p = self.problem
+        solved = np.asarray(self.wall.pressure[:, p.point_dof])
+        if p.cut == 0:
+            return solved
+        rim = np.column_stack([np.zeros(p.cut), p.meridian.points[: p.cut, 1]])
+        before = meridian_field.pressure_at(self.outside, self.wavenumber, p.solver.ring_effort, rim)
+        return np.concatenate([before, solved], axis=1)
 
     @property
     def radiation_impedance(self) -> Complex:

@@ -98,8 +98,49 @@ def _sections(part: PartFiles, report: PrintReport, prediction: Any) -> Iterator
     care = Note(" ".join(CAUTIONS), caution=True)
     how = (_judged(report), care, hanging, _poses(report), _settings(part, report))
     yield Section("print", "Can it be printed, and how?", how)
+    if len(part.bodies) > 1:
+        yield Section("join", "How do the pieces become one?", tuple(_joined(part)))
     yield Section("check", "What is checked with callipers?", (callipers(part),))
     yield Section("beat", "Which curves must it meet?", tuple(_curves(part, prediction)))
+
+
+def _joined(part: PartFiles) -> Iterator[Part]:
+    """The pieces drawn apart, and the order in which they are glued."""
+    from evenfield.report.figures.part import pieces_figure
+
+    yield picture(
+        "pieces", "The pieces", "Drawn apart; left and right as seen from behind. Pins stand on the right and lower sides of the "
+        "joints, holes opposite.",
+        partial(pieces_figure, part.bodies), "The pieces of the part from the front and from behind, named.",
+    )  # fmt: skip
+    yield Table("Order of gluing", ("Step", "What", "Check before the glue sets"), glue_order(part))
+    yield Note(GLUE, caution=True)
+
+
+GLUE = (
+    "Two-part epoxy, thin, on the cut faces alone, none within 2 mm of the acoustic wall; what comes out there is wiped off at "
+    "once and the line sanded flush when hard. Gloves, air, no flame; keep to the adhesive's data sheet. A joint that leaks is "
+    "heard: run a bead along it from behind (common practice, no source)."
+)
+
+
+def glue_order(part: PartFiles) -> tuple[tuple[str, str, str], ...]:
+    """(step, what, check): pins dry first, then pairs into halves, then the halves, the front on a flat plate throughout."""
+    names = [b.name for b in part.bodies]
+    flat, feel = "front face down on a flat plate with release film", "no gap that a 0.1 mm feeler enters"
+    rows = [("Dry", f"put {', '.join(names)} together without glue; ease pins ({part.plan.making.pin:g} mm) that bind", feel)]
+    if len(names) == 4:
+        sides = sorted({n.split("-")[1] for n in names})
+        for side in sides:
+            low, high = (n for n in names if n.endswith(side))
+            rows.append(
+                (f"{len(rows)}", f"glue {low} to {high}, {flat}", "acoustic wall flush to a fingertip, flange on the plate")
+            )
+        names = [f"the {side} half" for side in sides]
+    rows.append((f"{len(rows)}", f"glue {names[0]} to {names[1]}, {flat}", "throat round with a gauge, flange on the plate"))
+    hold = "screw the part to a straight board while it cures"
+    rows.append((f"{len(rows)}", hold, "as long as the adhesive's data sheet says"))
+    return tuple(rows)
 
 
 def _made(part: PartFiles) -> list[Part]:
@@ -119,7 +160,7 @@ def _poses(report: PrintReport) -> Table:
             rows.append(
                 (
                     f"{name}{pose.words}{' (proposed)' if k == 0 else ''}", "yes" if pose.fits else "no",
-                    "yes" if pose.stable else "no", f"{pose.support_volume_mm3 / 1e3:.0f} cm3",
+                    "yes" if pose.stable else "on support" if pose.propped else "no", f"{pose.support_volume_mm3 / 1e3:.0f} cm3",
                     f"{pose.acoustic_area_mm2 / 100:.1f} cm2",
                 )
             )  # fmt: skip

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from evenfield.base.errors import DataError, message
 from evenfield.base.files import make_folder, write_whole
 from evenfield.loudspeaker.load import load_design
 from evenfield.loudspeaker.sweep import Progress
+
+if TYPE_CHECKING:
+    from evenfield.search.shape_range import RangeWish
+    from evenfield.search.shape_search import Step
 
 Say = Callable[[str], object]
 
@@ -62,22 +67,38 @@ def judge_the_scan(
 
 
 def carry_along(
-    base: Path, siblings: Sequence[Path], aim: str, out: Path | None, minutes: float, say: Say, progress: Progress | None
-) -> dict[str, Any]:
-    """The base's coverage carried to its siblings; curves side by side where there is a folder."""
-    from evenfield.search.shape_range import derive_range, range_lines
+    base: Path, siblings: Sequence[Path], wish: RangeWish, out: Path | None, say: Say, progress: Progress | None,
+    tell: Say | None = None,
+) -> dict[str, Any]:  # fmt: skip
+    """The base's coverage carried to its siblings; picture, sheet and figures where there is a folder. `tell`: a line a step."""
+    from evenfield.report.range_sheet import write_range_sheet
+    from evenfield.report.shape_pictures import step_words
+    from evenfield.search.range_words import range_lines
+    from evenfield.search.shape_range import derive_range
 
     if out is not None:
         make_folder(out)
-    members = derive_range(base, siblings, aim, out, minutes=minutes, progress=progress)
+
+    def show(step: Step) -> None:
+        if tell is not None:
+            tell(f"{step.design.name}: {step_words(step)}")
+
+    members = derive_range(base, siblings, wish, out, progress=progress, on_step=show)
     for line in range_lines(members):
         say(line)
+    found: dict[str, Any] = {"members": [m.to_dict() for m in members]}
     files = [str(m.file) for m in members if m.file is not None]
     if out is not None:
-        files.append(str(_draw(members, out / "range.png")))
+        text = json.dumps(found, indent=1, ensure_ascii=False)
+        write_whole(out / "range.json", lambda part: part.write_text(text, encoding="utf-8"))
+        files += [
+            str(_draw(members, out / "range.png")),
+            str(write_range_sheet(members, out / "range.pdf")),
+            str(out / "range.json"),
+        ]
     for file in files:
         say(f"Written: {file}")
-    return {"members": [m.to_dict() for m in members], "files": files}
+    return {**found, "files": files}
 
 
 def _draw(members: Sequence[Any], target: Path) -> Path:
@@ -89,7 +110,7 @@ def _draw(members: Sequence[Any], target: Path) -> Path:
 
     with rc_context(RC):  # type: ignore[arg-type]
         figure = range_figure(members)
-        figure.set_dpi(130)
+        figure.set_dpi(160)
         canvas: Any = FigureCanvasAgg(figure)
         write_whole(target, lambda part: canvas.print_png(str(part)))
     return target

@@ -12,7 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from evenfield.base.air import Air
 from evenfield.base.errors import DataError, message
-from evenfield.rooms.room import CLEARANCE
+from evenfield.rooms.enclosure import Enclosure
+from evenfield.rooms.room import CLEARANCE, point_text
 from evenfield.rooms.surfaces import Surface, surface
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ MOST_PATHS = 200_000
 
 
 @dataclass(frozen=True)
-class PolyhedralRoom:
+class PolyhedralRoom(Enclosure):
     """A closed room of plane polygons.
 
     Parameters
@@ -104,28 +105,10 @@ class PolyhedralRoom:
         """(F,) m^2."""
         return np.array([np.linalg.norm(_area_vector(f)) for f in self.faces])
 
-    @property
-    def area(self) -> float:
-        """m^2."""
-        return float(self.areas.sum())
-
     @cached_property
     def volume(self) -> float:
         """m^3."""
         return abs(_signed_volume(list(self.faces)))
-
-    def mean_absorption(self, frequency_hz: ArrayLike) -> FloatArray:
-        """(F,) area-weighted random-incidence absorption."""
-        alpha = np.stack([s.absorption_at(frequency_hz) for s in self.surfaces])
-        return np.asarray(self.areas @ alpha / self.area)
-
-    def reverberation_time(self, frequency_hz: ArrayLike) -> FloatArray:
-        """(F,) s, by Eyring with the air's absorption."""
-        from evenfield.rooms.late import decay_rate, reverberation_time
-
-        f = np.atleast_1d(np.asarray(frequency_hz, float))
-        air = self.air.absorption_db_per_m(f)
-        return reverberation_time(decay_rate(self.volume, self.area, self.mean_absorption(f), air, self.air.speed_of_sound))
 
     def check_inside(self, points: FloatArray, what: str) -> None:
         """Raises DataError when any of (N, 3) points is outside or in a wall."""
@@ -133,9 +116,10 @@ class PolyhedralRoom:
             inside = bool(np.all(np.isfinite(p))) and abs(self._winding(p)) > 0.5
             near = self._nearest_face(p)
             if not inside or near[1] < CLEARANCE:
-                where = "(" + ", ".join(f"{v:.4g}" for v in p) + ") m"
                 cause = f"It lies outside, in or within {CLEARANCE * 100:g} cm of {self.names[near[0]]}"
-                raise DataError(message(f"{what} {i + 1}", "inside the room", where, cause=cause, fix="a place further in"))
+                raise DataError(
+                    message(f"{what} {i + 1}", "inside the room", point_text(p), cause=cause, fix="a place further in")
+                )
 
     def _winding(self, p: FloatArray) -> float:
         """Solid angle of all faces seen from a point over 4 pi: 1 inside, 0 outside (van Oosterom & Strackee 1983)."""

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from evenfield.base.air import Air
 from evenfield.base.errors import DataError, message
-from evenfield.rooms.source import Loudspeaker, Placement
+from evenfield.rooms.enclosure import Enclosure
 from evenfield.rooms.surfaces import Surface, surface
 
 FloatArray = NDArray[np.float64]
@@ -47,7 +47,7 @@ class Desk:
 
 
 @dataclass(frozen=True)
-class BoxRoom:
+class BoxRoom(Enclosure):
     """A rectangular room: x along its length, y to the left of someone looking along x, z up from the floor.
 
     Parameters
@@ -85,24 +85,6 @@ class BoxRoom:
         x, y, z = self.length
         return np.array([y * z, y * z, x * z, x * z, x * y, x * y])
 
-    @property
-    def area(self) -> float:
-        """m^2."""
-        return float(self.areas.sum())
-
-    def mean_absorption(self, frequency_hz: ArrayLike) -> FloatArray:
-        """(F,) area-weighted random-incidence absorption."""
-        alpha = np.stack([s.absorption_at(frequency_hz) for s in self.surfaces])
-        return np.asarray(self.areas @ alpha / self.area)
-
-    def reverberation_time(self, frequency_hz: ArrayLike) -> FloatArray:
-        """(F,) s, by Eyring with the air's absorption."""
-        from evenfield.rooms.late import decay_rate, reverberation_time
-
-        f = np.atleast_1d(np.asarray(frequency_hz, float))
-        air = self.air.absorption_db_per_m(f)
-        return reverberation_time(decay_rate(self.volume, self.area, self.mean_absorption(f), air, self.air.speed_of_sound))
-
     def check_inside(self, points: FloatArray, what: str) -> None:
         """Raises DataError when any of (N, 3) points is outside or in a wall."""
         for i, p in enumerate(np.atleast_2d(points)):
@@ -113,7 +95,7 @@ class BoxRoom:
                 wall = WALLS[2 * axis + int(high[axis])]
                 rule = f"inside the room (0 to {', 0 to '.join(f'{v:g}' for v in self.length)} m)"
                 cause = f"It lies outside, in or within {CLEARANCE * 100:g} cm of the {wall}"
-                raise DataError(message(f"{what} {i + 1}", rule, _point(p), cause=cause, fix="a place further in"))
+                raise DataError(message(f"{what} {i + 1}", rule, point_text(p), cause=cause, fix="a place further in"))
 
 
 def box_room(
@@ -159,7 +141,9 @@ def check_seats(seats: ArrayLike) -> FloatArray:
     for i in range(len(s)):
         for j in range(i):
             if np.linalg.norm(s[i] - s[j]) < 0.01:
-                raise DataError(message(f"seat {i + 1}", f"away from seat {j + 1}", _point(s[i]), cause="Both are in one place"))
+                raise DataError(
+                    message(f"seat {i + 1}", f"away from seat {j + 1}", point_text(s[i]), cause="Both are in one place")
+                )
     return s
 
 
@@ -167,19 +151,9 @@ def check_apart(origins: FloatArray, seats: FloatArray) -> None:
     """Raises DataError when a seat lies on a loudspeaker."""
     for i, seat in enumerate(seats):
         if np.linalg.norm(origins - seat, axis=1).min() < 0.1:
-            raise DataError(message(f"seat {i + 1}", "at least 0.1 m from the loudspeaker", _point(seat)))
+            raise DataError(message(f"seat {i + 1}", "at least 0.1 m from the loudspeaker", point_text(seat)))
 
 
-def check_placed(room: BoxRoom, source: Loudspeaker, placement: Placement, seats: ArrayLike) -> FloatArray:
-    """(S, 3) seats, after checking that loudspeaker and seats stand in the room and apart. Raises DataError."""
-    s = check_seats(seats)
-    origins = placement.origins(source)
-    room.check_inside(np.asarray([placement.position]), "loudspeaker")
-    room.check_inside(origins, "way")
-    room.check_inside(s, "seat")
-    check_apart(origins, s)
-    return s
-
-
-def _point(p: FloatArray) -> str:
+def point_text(p: FloatArray) -> str:
+    """A place in words, m."""
     return "(" + ", ".join(f"{v:.4g}" for v in p) + ") m"

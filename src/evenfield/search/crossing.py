@@ -70,9 +70,7 @@ def check_aim(design: Design, aim: Aim) -> None:
                 cause="The derivatives are those of a body in free air", fix="mounting: free, then predicting the result flush",
             ), "mounting",
         )  # fmt: skip
-    c = design.cabinet
-    flat = {"horizontal": float(c.width) - 2 * float(c.edge_radius), "vertical": float(c.height) - 2 * float(c.edge_radius)}
-    for plane, widest in flat.items():
+    for plane, widest in _flat(design).items():
         degrees = math.degrees(aim.coverage[plane])
         lowest = _SLACK * CONTROL / (widest * degrees)
         if aim.low < lowest:
@@ -90,4 +88,15 @@ def check_aim(design: Design, aim: Aim) -> None:
             )
 
 
-__all__ = ["CONTROL", "check_aim", "find_handover"]
+def lowest_held(design: Design, aim: Aim) -> float:
+    """Hz; from where `check_aim` lets the coverage be asked of this cabinet."""
+    return max(_SLACK * CONTROL / (widest * math.degrees(aim.coverage[plane])) for plane, widest in _flat(design).items())
+
+
+def _flat(design: Design) -> dict[str, float]:
+    """m, of the front, between its rounded edges."""
+    c = design.cabinet
+    return {"horizontal": float(c.width) - 2 * float(c.edge_radius), "vertical": float(c.height) - 2 * float(c.edge_radius)}
+
+
+__all__ = ["CONTROL", "check_aim", "find_handover", "lowest_held"]

@@ -182,6 +182,29 @@ def damped_update(curvature: Array, move: Array, change: Array) -> Array:
     return np.asarray(curvature - np.outer(along, along) / bend + np.outer(change, change) / float(move @ change))
 
 
+def drawn_inside(share: Array, constraints: Constraints) -> Array | None:
+    """(N,) the place in the box nearest to `share` that the constraints allow; `share` itself where they do, None where none is
+    found.
+    """
+    from scipy.optimize import minimize
+
+    own = np.clip(share, 0, 1)
+    if np.all(constraints(own) >= -1e-9):
+        return own
+    limits: Any = {"type": "ineq", "fun": lambda p: constraints(p) - 1e-6}
+    search: Any = minimize  # its stubs know no single overload for this call
+    at = own
+    for _ in range(3):  # a first line of the constraints may be far off theirs
+        found = search(
+            lambda p: float((p - own) @ (p - own)), at, jac=lambda p: 2 * (p - own), method="SLSQP",
+            bounds=[(0.0, 1.0)] * len(own), constraints=limits, options={"maxiter": 100, "ftol": 1e-10},
+        )  # fmt: skip
+        at = np.clip(np.asarray(found.x), 0, 1)
+        if np.all(constraints(at) >= -1e-9):
+            return np.asarray(at)
+    return None
+
+
 __all__ = [
     "Constraints",
     "Function",
@@ -189,6 +212,7 @@ __all__ = [
     "Trial",
     "advance",
     "damped_update",
+    "drawn_inside",
     "first_curvature",
     "model_step",
     "nearest_fitting",

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,8 +22,10 @@ from evenfield.loudspeaker.design import Waveguide as Section
 from evenfield.loudspeaker.design_text import put, read_text, write_text
 from evenfield.search import first_cut_rules as rules
 from evenfield.search.first_cut_given import Given, given_of
-from evenfield.search.first_cut_sizes import EXPONENT, ROUNDING, Conflict, section_of, sizes_of
+from evenfield.search.first_cut_sizes import EXPONENT, ROUNDING, Conflict, freely, section_of, sizes_of
+from evenfield.search.limits import overhang_of
 from evenfield.shape import Waveguide
+from evenfield.shape.overhang import LYING, hang
 
 Array = NDArray[np.float64]
 
@@ -92,13 +94,14 @@ def first_cut(
     Raises DesignError, with the key, where brief, woofer or source are not stated.
     Cost: about a tenth of a second.
     """
-    given = given_of(design, way, crossover_hz, deepest)
+    given = _closed(design, given_of(design, way, crossover_hz, deepest))
     depth, half, mouth, rounding, conflicts = sizes_of(given)
     held = (2 * half[0], 2 * half[1])
     control = tuple(rules.control_frequency(held[i], mouth[i]) for i in (0, 1))
     section, guide = section_of(given, depth, half, mouth, rounding)
     meeting, best, index = _meeting(given, held, mouth)
     conflicts += _more_conflicts(given, control, meeting, best, index)
+    conflicts += _hanging(design, guide)
     height = given.centre if design.ways[given.way].waveguide is None else _kept(design, given, mouth[1])
     return FirstCut(
         given.way,
@@ -156,6 +159,48 @@ def _more_conflicts(
             )
         )
     return found
+
+
+def _closed(design: Design, given: Given) -> Given:
+    """Walls closed until those between the planes, too, keep the printer's overhang; as they are where nothing helps."""
+    chosen = overhang_of(design)
+    if chosen is None or chosen[0] != "mouth-down":
+        return given
+    wish = given
+    for _ in range(8):
+        depth, half, mouth, rounding, _found = sizes_of(wish)
+        guide = freely(section_of(wish, depth, half, mouth, rounding)[1])
+        over = hang(guide, LYING[chosen[0]], chosen[1]).worst[0] - chosen[1]
+        if over <= math.radians(0.1):
+            return wish
+        wish = replace(wish, closed=wish.closed + over)
+        if wish.steepest - wish.closed < wish.entry + math.radians(2):
+            break
+    return given
+
+
+def _hanging(design: Design, guide: Waveguide) -> list[Conflict]:
+    """What is left where the walls of the rules hang over further than the printer's section allows."""
+    chosen = overhang_of(design)
+    if chosen is None:
+        return []
+    lying, limit = chosen
+    angle, place = hang(freely(guide), LYING[lying], limit).worst
+    if angle <= limit + math.radians(0.5):
+        return []
+    nearest = "a deeper waveguide, or printer.lying: throat-down"
+    edge = lying.endswith("edge")
+    if edge:
+        entry = 90 - math.degrees(limit)
+        nearest = f"an entry angle of {entry:.0f} deg, which this source does not follow, or printer.lying: throat-down"
+    return [
+        Conflict(
+            ("waveguide.entry_angle" if edge else "waveguide.depth", "printer.overhang"),
+            f"printed {lying.replace('-', ' ')}, the wall hangs over by {math.degrees(angle):.0f} deg ({place}), and "
+            f"{math.degrees(limit):.0f} deg are allowed.",
+            nearest,
+        )
+    ]
 
 
 def _meeting(

@@ -11,6 +11,7 @@ from evenfield.base.errors import DesignError, message
 from evenfield.loudspeaker.design import Design, Way
 from evenfield.loudspeaker.geometry import cabinet_of
 from evenfield.search import first_cut_rules as rules
+from evenfield.search.limits import overhang_of
 from evenfield.shape import Cone, Dome, Ring, Throat
 from evenfield.shape.elements import Source
 from evenfield.shape.fit import ROOM
@@ -36,6 +37,10 @@ class Given:
     deepest: float
     width: float
     air: Air
+    steepest: float = math.pi / 2
+    """rad from the axis, that the walls may stand at where the part is printed mouth down."""
+    closed: float = 0.0
+    """rad, by which they are closed further, for the directions between the planes."""
 
 
 def given_of(design: Design, way: str | None, crossover_hz: float | None, deepest: float | None) -> Given:
@@ -69,8 +74,13 @@ def given_of(design: Design, way: str | None, crossover_hz: float | None, deepes
     c = design.cabinet
     return Given(
         name, woofer, source, throat, cone, (wide, tall), float(crossover), _entry(source, wide, tall), room, centre,
-        float(deepest) if deepest else float(c.depth) / 2, float(c.width), air,
+        float(deepest) if deepest else float(c.depth) / 2, float(c.width), air, _steepest(design),
     )  # fmt: skip
+
+
+def _steepest(design: Design) -> float:
+    chosen = overhang_of(design)
+    return chosen[1] if chosen is not None and chosen[0] == "mouth-down" else math.pi / 2
 
 
 def _pair(design: Design, way: str | None) -> tuple[str, str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -41,9 +41,10 @@ class Conflict:
 
 def sizes_of(given: Given) -> tuple[float, tuple[float, float], tuple[float, float], float, list[Conflict]]:
     """Depth, half angles, mouth, rounding: the mouth that holds the coverage at the crossover, cut to the room there is."""
-    half = (given.coverage[0] / 2, given.coverage[1] / 2)
+    steepest = given.steepest - given.closed
+    half = (min(given.coverage[0] / 2, steepest), min(given.coverage[1] / 2, steepest))
     needed = tuple(rules.mouth_for(given.coverage[i], given.crossover) for i in (0, 1))
-    conflicts: list[Conflict] = []
+    conflicts = _too_steep(given, half)
     names = (("horizontal", "cabinet.width"), ("vertical", f"ways.{given.woofer}.place"))
     for i, (plane, against) in enumerate(names):
         if given.room[i] < 3 * given.throat:
@@ -101,6 +102,22 @@ def _half_angle(mouth: float, depth: float, given: Given, rounding: float) -> fl
     return low
 
 
+def _too_steep(given: Given, half: tuple[float, float]) -> list[Conflict]:
+    planes = [p for i, p in enumerate(("horizontal", "vertical")) if half[i] < given.coverage[i] / 2]
+    if not planes:
+        return []
+    wanted = " and ".join(f"{math.degrees(a):.0f} deg" for a in given.coverage)
+    held = " and ".join(f"{math.degrees(2 * h):.0f} deg" for h in half)
+    return [
+        Conflict(
+            (f"brief.coverage.{planes[0]}", "printer.overhang"),
+            f"walls at half the coverage ({wanted}) hang over by more than {math.degrees(given.steepest):.0f} deg printed mouth "
+            f"down; they are closed until they do not, and stand for {held}.",
+            "printer.lying: throat-down, where the acoustic wall looks up",
+        )
+    ]
+
+
 def _too_narrow(given: Given, plane: str, against: str, i: int) -> Conflict:
     wanted, room, f = given.coverage[i], given.room[i], given.crossover
     return Conflict(
@@ -153,8 +170,7 @@ def section_of(
         given.source, round(given.throat, 4), math.radians(round(math.degrees(given.entry), 1)), round(depth, 4), outline,
         round(rounding, 4), "oblate_spheroidal",
     )  # fmt: skip
-    theta = np.array([0.0, math.pi / 2, math.pi / 4])
-    angles = _free_angles(plain, theta)
+    stated = freely(plain)
     section = {
         "throat_radius": mm(given.throat),
         "entry_angle": deg(given.entry),
@@ -164,10 +180,21 @@ def section_of(
         "profile": "free",
         "wall": {
             "stations": [f"{100 * s:g} %" for s in STATIONS],
-            **{p: [deg(a) for a in angles[:, i]] for i, p in enumerate(("horizontal", "vertical", "diagonal"))},
+            "horizontal": [deg(a) for a in stated.angles],
+            "vertical": [deg(a) for a in stated.angles_vertical],
+            "diagonal": [deg(a) for a in stated.angles_diagonal],
         },
     }
     return section, plain
+
+
+def freely(guide: Waveguide) -> Waveguide:
+    """The guide with its walls stated as a free wall, which keeps them in the three planes."""
+    theta = np.array([0.0, math.pi / 2, math.pi / 4])
+    across, up, between = (tuple(map(float, a)) for a in _free_angles(guide, theta).T)
+    return replace(
+        guide, profile="free", stations=STATIONS, angles=across, angles_vertical=up, angles_diagonal=between
+    )  # fmt: skip
 
 
 def _free_angles(guide: Waveguide, theta: Array) -> Array:

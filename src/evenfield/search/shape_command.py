@@ -35,6 +35,7 @@ def shape_file(
     over: bool = False,
     device: str = "auto",
     tolerance: str = "",
+    overhang: bool = True,
     progress: Progress | None = None,
     pictures: Callable[[str], Any] | None = None,
 ) -> ShapeJob:
@@ -48,7 +49,7 @@ def shape_file(
     design = load_design(path)
     named = way or (next(reversed(design.ways)) if first_cut else shaped_way(design))
     effort, bounds, freed = Effort(starts, minutes=minutes), dict(map(read_bound, bound)), dict(map(read_bound, also))
-    wish = Wish(aim, way, hold, bounds, freed, free, effort, confirm, device, _tolerance(tolerance))
+    wish = Wish(aim, way, hold, bounds, freed, free, effort, confirm, device, _tolerance(tolerance), overhang)
     on_step = None if pictures is None else pictures(named)
     return run_shape(
         path, wish, out=out, resume=resume, write=write, over=over, first_cut=first_cut, progress=progress, on_step=on_step

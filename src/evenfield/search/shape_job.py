@@ -23,6 +23,7 @@ from evenfield.search.crossing import check_aim, find_handover
 from evenfield.search.dimensions import Space, read
 from evenfield.search.first_cut import first_cut as cut_by_rule
 from evenfield.search.free_wall import freed
+from evenfield.search.limit_words import at_limits, overhang_words
 from evenfield.search.limits import dimensions_of
 from evenfield.search.shape_confirm import Behaviour, Row, compare, confirm
 from evenfield.search.shape_search import Effort, ShapeSearch, Step
@@ -45,6 +46,7 @@ class Wish:
         free : state the wall by angles that may each change; else the profile of the file stays
         effort : Effort; confirm : predict before and after on meshes of their own
         tolerance : m, of every length: the corners that hurt most are solved, and the worst predicted; 0 leaves it out
+        overhang : keep the acoustic wall within the printer's overhang where its section chooses a way of lying
     """
 
     aim: str = ""
@@ -57,6 +59,7 @@ class Wish:
     confirm: bool = True
     device: str = "auto"
     tolerance: float = 0.0
+    overhang: bool = True
 
 
 @dataclass(frozen=True)
@@ -154,7 +157,7 @@ def run_shape(
     design, positions = read_design(path)
     with located(positions):
         way = shaped_way(design, wish.way) if not first_cut else wish.way
-        start, added = _start(design, way, wish, first_cut)
+        start, added = _start(design if wish.overhang else without_lying(design), way, wish, first_cut)
         way = shaped_way(start, way)
         aim = aim_of(start, way, wish.aim)
         check_aim(start, aim)
@@ -186,7 +189,7 @@ def run_shape(
     job = ShapeJob(
         start, aim, tuple(_changes(space, start, best)), search.state.first, fine.value, before, after, tuple(rows),
         tuple(sensed), search.state.counts, time.perf_counter() - began, tuple(files),
-        tuple(_notes(aim, before, fine.done, search)), tuple(cornered), worst(found),
+        tuple(_notes(aim, before, fine.done, search, best)), tuple(cornered), worst(found),
     )  # fmt: skip
     if out is not None:
         text = json.dumps(job.to_dict(), indent=1, ensure_ascii=False)
@@ -266,8 +269,16 @@ def _write(
     return [write_shape(path, target, values, over, added)]
 
 
-def _notes(aim: Aim, before: Behaviour | None, done: str, search: ShapeSearch) -> list[str]:
-    notes = []
+def without_lying(design: Design) -> Design:
+    """The design whose printer's section chooses no way of lying, so that overhang is judged afterwards only."""
+    kept = {k: v for k, v in (design.printer or {}).items() if k != "lying"}
+    return design.model_copy(update={"printer": kept}) if design.printer else design
+
+
+def _notes(aim: Aim, before: Behaviour | None, done: str, search: ShapeSearch, best: Design) -> list[str]:
+    held = at_limits(search.space, best, aim.upper, search.folder)
+    notes = [f"At its limit: {'; '.join(held)}."] if held else []
+    notes += [words] if (words := overhang_words(best, aim.upper)) else []
     if done:
         notes.append(f"The search ended: {done}.")
     elif search.out_of_time:

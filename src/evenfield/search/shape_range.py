@@ -1,212 +1,197 @@
 """Along the range: the coverage of one loudspeaker's waveguide carried to its siblings, and what their size takes away.
 
-Each sibling gets a first cut by rule for that coverage, its own woofer and its own cabinet, then a short search; all are
-solved at the same few frequencies relative to their own handover, so that the curves stand side by side.
+Each sibling gets a first cut by rule for that coverage, its own woofer and its own cabinet, then the same search as a single
+design, and all are measured alike, so that the curves stand side by side. Every sibling keeps its search and its result in a
+folder of its own: what was stopped goes on, what is done is not done again.
 """
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from evenfield import metrics
 from evenfield.base.errors import DesignError, message
-from evenfield.data.directions import sphere_directions
-from evenfield.data.directivity import Directivity
+from evenfield.base.files import make_folder, write_whole
 from evenfield.loudspeaker.design import Design
-from evenfield.loudspeaker.geometry import elements_of, way_origin
 from evenfield.loudspeaker.load import load_design
 from evenfield.loudspeaker.sweep import Progress
 from evenfield.search.aim import PLANES, Aim, aim_of, shaped_way, with_coverage
-from evenfield.search.crossing import CONTROL, find_handover
-from evenfield.search.dimensions import read
+from evenfield.search.crossing import find_handover, lowest_held
 from evenfield.search.first_cut import first_cut
-from evenfield.search.free_wall import freed
-from evenfield.search.limits import dimensions_of
-from evenfield.search.shape_confirm import waist
-from evenfield.search.shape_field import Fineness, ShapeField
-from evenfield.search.shape_job import plain_guide
-from evenfield.search.shape_search import Effort, ShapeSearch, Step
-from evenfield.search.shape_stage import Plan
-from evenfield.search.shape_write import write_shape
-from evenfield.shape.elements import Waveguide
-from evenfield.shape.outlines import support
+from evenfield.search.range_member import Member, measured
+from evenfield.search.shape_job import Wish, run_shape
+from evenfield.search.shape_search import STATE, Effort, Step
 
-Array = NDArray[np.float64]
+DONE, ASKED = "member.json", "asked.json"
+"""In a sibling's folder: its measured curves, and the handover that its search was asked for."""
+OCTAVES_UP = 3.0
+"""How far above its own handover a member is asked to hold the coverage, or as high as its brief asks."""
 
 
 @dataclass(frozen=True)
-class Member:
-    """One loudspeaker of the range.
+class RangeWish:
+    """What is asked of the whole range.
 
     Parameters
-        name : of the design; aim : Aim, the common coverage at its own handover
-        mouth : m, width and height; depth : m; control : Hz, down to which that mouth holds the coverage by rule
-        frequency : (F,) Hz; width : plane -> (F,) rad, beamwidth; index_db : way -> (F,)
-        step_db, mismatch_db : handover, on these frequencies
-        kept : share of the band from the handover up, in octaves, with all three beamwidths within ±10 % of the aim
-        file : the copy that holds the derived waveguide, None for the one that the coverage comes from
+        aim : text of `aim_of`, over the base's brief; weights and angles are carried, its frequencies are the base's own
+        effort : Effort of each sibling's search
+        confirm : measure from whole predictions, else from the search's own coarse meshes
+        device : "auto", "cpu" or "gpu"; overhang : see `Wish`
     """
 
-    name: str
-    aim: Aim
-    mouth: tuple[float, float]
-    depth: float
-    control: float
-    frequency: Array
-    width: Mapping[str, Array]
-    index_db: Mapping[str, Array]
-    step_db: float
-    mismatch_db: float
-    kept: float
-    solves: int
-    file: Path | None = None
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain values for JSON."""
-        return {
-            "name": self.name, "handover_hz": self.aim.handover, "mouth_mm": [1e3 * m for m in self.mouth],
-            "depth_mm": 1e3 * self.depth, "control_hz": self.control, "step_db": self.step_db, "mismatch_db": self.mismatch_db,
-            "kept": self.kept, "waist": {p: waist(w) for p, w in self.width.items()}, "solves": self.solves,
-            "frequency": self.frequency.tolist(), "width_deg": {p: np.degrees(w).tolist() for p, w in self.width.items()},
-            "index_db": {n: v.tolist() for n, v in self.index_db.items()}, "file": None if self.file is None else str(self.file),
-        }  # fmt: skip
+    aim: str = ""
+    effort: Effort = field(default_factory=Effort)
+    confirm: bool = True
+    device: str = "auto"
+    overhang: bool = True
 
 
 def derive_range(
     base: Path,
     siblings: Sequence[Path],
-    aim: str = "",
+    wish: RangeWish | None = None,
     out: Path | None = None,
-    steps: int = 6,
-    minutes: float = 5.0,
     progress: Progress | None = None,
     on_step: Callable[[Step], None] | None = None,
 ) -> list[Member]:
     """Derive the siblings' waveguides from the base's coverage; the base comes first, as it is.
 
     Parameters
-        base, siblings : design files; aim : as for `aim_of`, over the base's brief
-        out : folder for the derived copies; steps, minutes : of each short search
-    Raises DesignError where a design has no waveguide or brief to start from.
+        base, siblings : design files
+        out : folder with one folder a sibling; searches and results found there are taken up
+    Raises DesignError where a design has no waveguide or brief to start from, or two siblings share a file name.
     """
-    if not siblings:
-        raise DesignError(message("--range", "one design or more beside the first", "none"))
+    wish = wish or RangeWish()
+    stems = [p.stem for p in (base, *siblings)]
+    if not siblings or len(set(stems)) < len(stems):
+        raise DesignError(
+            message("--range", "one design or more beside the first, each of its own name", ", ".join(stems[1:]) or "none")
+        )
     design = load_design(base)
-    wanted = aim_of(design, None, aim)
-    angles = ", ".join(f"{p}={math.degrees(wanted.coverage[p]):.4g} deg" for p in PLANES)
-    found = [_member(design, base.parent, _own_aim(design, angles, base.parent), 0)]
+    carried = carried_text(aim_of(design, None, wish.aim), wish.aim)
+    found = [_base(design, base, carried, wish, out, progress)]
     for path in siblings:
-        found.append(_sibling(path, angles, out, steps, minutes, progress, on_step))
+        found.append(_sibling(path, carried, wish, out, progress, on_step, found[0].aim.handover or found[0].aim.low))
     return found
 
 
-def _own_aim(design: Design, angles: str, folder: Path) -> Aim:
-    """The common coverage from a design's own handover, three octaves up or as high as its brief asks."""
-    aim = aim_of(design, None, angles)
-    fx = find_handover(design, aim, folder)
-    top = min(8 * fx, float(design.brief.coverage.high) if design.brief.coverage else 10e3)
-    return replace(aim, handover=fx, low=fx, high=max(top, 2 * fx))
+def carried_text(aim: Aim, text: str) -> str:
+    """What siblings are asked for: the base's angles, and the weights that were given; each has its own frequencies."""
+    angles = [f"{p}={math.degrees(aim.coverage[p]):.6g} deg" for p in PLANES]
+    names = {*PLANES, "low", "high", "handover"}
+    weights = [i.strip() for i in text.split(",") if i.strip() and i.partition("=")[0].strip() not in names]
+    return ", ".join([*angles, *weights])
 
 
-def _plan(aim: Aim) -> Plan:
-    return Plan(3, 0.5, aim.high, Fineness(4.0, 2.5))
+def own_aim(design: Design, carried: str, folder: Path, device: str = "auto", handover: float | None = None) -> Aim:
+    """The carried coverage from a design's own handover up; from higher where no mouth on its face could hold it there.
+
+    `handover` : Hz, where it is known; else seven solves find it.
+    """
+    aim = aim_of(design, None, carried)
+    fx = handover or find_handover(design, aim, folder, device)
+    brief = design.brief.coverage
+    low = max(fx, 1.001 * lowest_held(design, aim)) if fx else aim.low
+    high = max(min(2**OCTAVES_UP * low, float(brief.high) if brief else 10e3), 2 * low)
+    return replace(aim, handover=fx, low=low, high=high)
+
+
+def _base(design: Design, path: Path, carried: str, wish: RangeWish, out: Path | None, progress: Progress | None) -> Member:
+    folder = _folder(out, path)
+    key = _key(design, carried, wish)
+    known = _known(folder, key)
+    if known is not None:
+        return known
+    aim = own_aim(design, carried, path.parent, wish.device, _asked(folder, key))
+    _ask(folder, key, aim)
+    member = measured(design, path.parent, aim, wish.confirm, wish.device, progress)
+    return _keep(folder, key, member)
 
 
 def _sibling(
-    path: Path,
-    angles: str,
-    out: Path | None,
-    steps: int,
-    minutes: float,
-    progress: Progress | None,
-    on_step: Callable[[Step], None] | None,
-) -> Member:
-    design = load_design(path)
-    way = shaped_way(design)
-    cut = first_cut(with_coverage(design, angles), way).apply(design)
-    start, added = freed(cut, way)
-    aim = _own_aim(start, angles, path.parent)
-    space = dimensions_of(start, way)
-    search = ShapeSearch(
-        space, aim, Effort(1, 0, steps, minutes), (), path.parent, None, "auto", progress, on_step, (_plan(aim), _plan(aim))
-    )
-    best = search.run()
-    file = None
-    if out is not None:
-        sections = {f"ways.{way}.waveguide": plain_guide(start, way)} | added
-        target = out / f"{path.stem}-derived.yaml"
-        file = write_shape(path, target, {d: read(best, d.key) for d in space.dimensions}, sections=sections)
-    counts = search.state.counts
-    return replace(_member(best, path.parent, aim, counts.solves + counts.adjoints), file=file)
+    path: Path, carried: str, wish: RangeWish, out: Path | None, progress: Progress | None,
+    on_step: Callable[[Step], None] | None, bottom: float,
+) -> Member:  # fmt: skip
+    if out is None:
+        with tempfile.TemporaryDirectory(prefix="evenfield-range-") as name:
+            return replace(_sibling(path, carried, wish, Path(name), progress, on_step, bottom), file=None)
+    design, folder = load_design(path), _folder(out, path)
+    assert folder is not None
+    key = _key(design, carried, wish)
+    known = _known(folder, f"{key} {wish.effort}")
+    if known is not None:
+        return known
+    start = first_cut(with_coverage(design, carried), _way(design)).apply(design)
+    aim = own_aim(start, carried, path.parent, wish.device, _asked(folder, key))
+    resume = _asked(folder, key) is not None and (folder / STATE).is_file()
+    _ask(folder, key, aim)
+    text = f"{carried}, low={aim.low!r} Hz, high={aim.high!r} Hz"
+    text += f", handover={aim.handover!r} Hz" if aim.lower is not None else ""
+    asked = Wish(text, _way(design), effort=wish.effort, confirm=False, device=wish.device, overhang=wish.overhang)
+    job = run_shape(path, asked, out=folder, resume=resume, first_cut=True, progress=progress, on_step=on_step)
+    member = measured(load_design(job.files[0]), path.parent, aim, wish.confirm, wish.device, progress, bottom)
+    c = job.counts
+    member = replace(member, solves=c.solves, adjoints=c.adjoints, seconds=job.seconds, file=job.files[0], notes=job.notes)
+    return _keep(folder, f"{key} {wish.effort}", member)
 
 
-def _member(design: Design, folder: Path, aim: Aim, solves: int) -> Member:
-    plan = replace(_plan(aim), octave=5, step=0.34, fineness=Fineness(4.5, 2.0))
-    sphere = sphere_directions()
-    solver = ShapeField(design, plan.frequencies(aim).tolist(), sphere.vectors, plan.fineness, folder, "auto",
-                        None if aim.lower is None else (aim.upper, 1.5 * aim.handover))  # fmt: skip
-    found = solver.solve(design)
-    drive = solver.drive(design, found, aim.upper)
-    ways = {}
-    for name in (n for n in (aim.lower, aim.upper) if n is not None):
-        pressure = np.einsum("pf,pdf->df", drive.motion[name], found.far)
-        ways[name] = Directivity(pressure, sphere, solver.frequency, origin=way_origin(design, name))
-    width = {p: np.radians(metrics.beamwidth(ways[aim.upper], p).beamwidth.values) for p in PLANES}  # type: ignore[arg-type]
-    guide = next(e for e in elements_of(design, folder) if isinstance(e, Waveguide) and e.name == aim.upper)
-    mouth = tuple(2 * float(support(guide.mouth, np.array(t))) for t in (0.0, math.pi / 2))
-    degrees = [math.degrees(aim.coverage[p]) for p in PLANES[:2]]
-    control = max(CONTROL / (m * d) for m, d in zip(mouth, degrees, strict=True))
-    step, mismatch, index = _handover(ways, aim)
-    kept = _kept(solver.frequency, width, aim)
-    return Member(
-        design.name, aim, (mouth[0], mouth[1]), guide.depth, control, solver.frequency, width, index, step, mismatch, kept, solves
-    )
+def _folder(out: Path | None, path: Path) -> Path | None:
+    if out is None:
+        return None
+    make_folder(out / path.stem)
+    return out / path.stem
 
 
-def _handover(ways: Mapping[str, Directivity], aim: Aim) -> tuple[float, float, dict[str, Array]]:
-    with np.errstate(divide="ignore", invalid="ignore"):  # the way below is not solved far above its band
-        index = {n: metrics.directivity_index(w) for n, w in ways.items()}
-    if aim.lower is None:
-        return math.nan, math.nan, index
-    frequency = ways[aim.upper].frequency
-    octave = np.abs(np.log2(frequency / aim.handover)) <= 0.5 + 1e-6
-    apart = index[aim.upper] - index[aim.lower]
-    index[aim.lower] = np.where(frequency <= 1.5 * aim.handover, index[aim.lower], np.nan)
-    step = float(np.interp(math.log(aim.handover), np.log(frequency), apart))
-    return step, float(np.sqrt(np.mean(apart[octave] ** 2))), index
+def _way(design: Design) -> str:
+    having = any(w.waveguide is not None for w in design.ways.values())
+    return shaped_way(design) if having else next(reversed(design.ways))
 
 
-def _kept(frequency: Array, width: Mapping[str, Array], aim: Aim) -> float:
-    use = frequency >= aim.low / 1.001
-    within = np.all([np.abs(width[p] / aim.coverage[p] - 1) <= 0.10 for p in PLANES], axis=0)
-    weight = np.gradient(np.log2(frequency))[use]
-    return float(np.sum(weight * within[use]) / np.sum(weight))
+def _key(design: Design, carried: str, wish: RangeWish) -> str:
+    """What a member's result depends on; a sibling's on the effort too, so that more minutes go on with its search."""
+    from evenfield.radiation import PHYSICS_VERSION as radiation
+    from evenfield.shape import PHYSICS_VERSION as shape
+
+    asked = (repr(design), carried, wish.confirm, wish.overhang, wish.effort.seed, radiation, shape)
+    return hashlib.sha256("\n".join(map(str, asked)).encode()).hexdigest()[:16]
 
 
-def range_lines(members: Sequence[Member]) -> list[str]:
-    """What is kept and what size takes away, in words."""
-    base = members[0]
-    lines = [f"Coverage of {base.name}: {base.aim.words()}"]
-    for m in members:
-        lines.append(
-            f"  {m.name}: mouth {1e3 * m.mouth[0]:.0f} x {1e3 * m.mouth[1]:.0f} mm, {1e3 * m.depth:.0f} mm deep, handover "
-            f"{m.aim.handover:.0f} Hz; step {m.step_db:+.2f} dB, mismatch {m.mismatch_db:.2f} dB; all beamwidths within ±10 % "
-            f"over {100 * m.kept:.0f} % of {m.aim.low:.0f} to {m.aim.high:.0f} Hz"
-        )
-    for m in members[1:]:
-        octaves = math.log2(m.control / base.control)
-        lines.append(
-            f"  Size takes from {m.name}: its mouth holds the coverage from about {m.control:.0f} Hz by rule, {octaves:+.1f} "
-            f"octaves against {base.name} ({base.control:.0f} Hz); below, its beam is that of the cabinet."
-        )
-    return lines
+def _known(folder: Path | None, key: str) -> Member | None:
+    data = _read(folder, DONE, key)
+    return None if data is None else Member.from_dict(data["member"])
 
 
-__all__ = ["Member", "derive_range", "range_lines"]
+def _asked(folder: Path | None, key: str) -> float | None:
+    data = _read(folder, ASKED, key)
+    return None if data is None else float(data["handover"])
+
+
+def _read(folder: Path | None, name: str, key: str) -> dict[str, Any] | None:
+    if folder is None or not (folder / name).is_file():
+        return None
+    data: dict[str, Any] = json.loads((folder / name).read_text(encoding="utf-8"))
+    return data if data.get("key") == key else None
+
+
+def _ask(folder: Path | None, key: str, aim: Aim) -> None:
+    _write(folder, ASKED, {"key": key, "handover": aim.handover})
+
+
+def _keep(folder: Path | None, key: str, member: Member) -> Member:
+    _write(folder, DONE, {"key": key, "member": member.to_dict()})
+    return member
+
+
+def _write(folder: Path | None, name: str, data: dict[str, Any]) -> None:
+    if folder is not None:
+        text = json.dumps(data, indent=1, ensure_ascii=False)
+        write_whole(folder / name, lambda part: part.write_text(text, encoding="utf-8"))
+
+
+__all__ = ["RangeWish", "carried_text", "derive_range", "own_aim"]

@@ -22,8 +22,9 @@ from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.sweep import NoProgress, Progress
 from evenfield.search.aim import Aim
 from evenfield.search.closing import Close, Closing, start_close
-from evenfield.search.descent import Point, advance, nearest_fitting, start
+from evenfield.search.descent import Point, advance, drawn_inside, nearest_fitting, start
 from evenfield.search.dimensions import Space
+from evenfield.search.limit_words import no_room
 from evenfield.search.limits import fits, margins
 from evenfield.search.objective import Score
 from evenfield.search.shape_stage import Axis, Counts, Plan, Stage, coarse_plan, fine_plan
@@ -183,7 +184,7 @@ class ShapeSearch:
 
     def starting_shares(self) -> list[Array]:
         """Where to start: the design's own shape, those given, then drawn ones that fit."""
-        own = np.clip(self.space.share(self.space.design), 0, 1)
+        own = self._allowed(np.clip(self.space.share(self.space.design), 0, 1))
         shares = [own, *(np.clip(s, 0, 1) for s in self.given)][: self.effort.starts]
         shares = [s for n, s in enumerate(shares) if n == 0 or fits(self.space.at(s), self.folder)]
         rng = np.random.default_rng(self.effort.seed)
@@ -194,6 +195,15 @@ class ShapeSearch:
             if np.abs(drawn - own).max() > REACH / 4 and fits(self.space.at(drawn), self.folder):
                 shares.append(drawn)
         return shares
+
+    def _allowed(self, own: Array) -> Array:
+        """The design's own shape, or the nearest that keeps every limit. Raises DesignError, naming them, where none does."""
+        if np.all(self._margins(own) >= -1e-9):
+            return own
+        inside = drawn_inside(own, self._margins)
+        if inside is None:
+            raise DesignError(no_room(self.space.at(own), self.aim.upper, self.folder))
+        return inside if fits(self.space.at(inside), self.folder) else own
 
     def _margins(self, share: Array) -> Array:
         return margins(self.space.at(share), self.aim.upper, self.folder)

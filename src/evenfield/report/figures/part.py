@@ -87,20 +87,53 @@ def views_figure(body: Body) -> Figure:
     return figure
 
 
+def pieces_figure(bodies: tuple[Body, ...]) -> Figure:
+    """The pieces of a cut part drawn apart, from the front and from behind, each named."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(FULL_WIDTH, 3.0))
+    middle = [b.arrays[0].mean(axis=0) for b in bodies]
+    gap = 0.16 * max(float(np.ptp(b.arrays[0], axis=0).max()) for b in bodies)
+    away = [gap * np.array([0.0, *(np.sign(m[1:]) * (np.abs(m[1:]) > gap / 4))]) for m in middle]
+    shown = Body(
+        sum(
+            (b.solid.translate(a.tolist()) for b, a in zip(bodies[1:], away[1:], strict=True)),
+            bodies[0].solid.translate(away[0].tolist()),
+        )
+    )
+    for k, (words, eye) in enumerate((("From the front", (1.0, 0.45, 0.4)), ("From behind: pins and holes", (-1.0, 0.5, 0.45)))):
+        ax = figure.add_axes((0.5 * k, 0.0, 0.5, 0.92))
+        image, extent = shaded(shown, np.array(eye), np.array([0.0, 0, 1]))
+        ax.imshow(image, extent=extent, interpolation="antialiased")
+        ax.set_axis_off()
+        ax.set_title(words, loc="left", fontsize=8, color=MUTED, pad=2)
+        view = np.array(eye) / np.linalg.norm(eye)
+        up = np.array([0.0, 0, 1]) - view * view[2]
+        up /= np.linalg.norm(up)
+        right = np.cross(up, view)
+        for body, m, a in zip(bodies, middle, away, strict=True):
+            at = m + 1.4 * a
+            ax.text(float(at @ right), float(at @ up), body.name, ha="center", fontsize=6.5, color=INK,
+                    bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.8, "pad": 1.0})  # fmt: skip
+    return figure
+
+
 def overhang_figure(bodies: tuple[Body, ...], poses: tuple[Pose, ...]) -> Figure:
     """Each body as it lies on the plate, from above and below the horizon; what needs support in colour."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(FULL_WIDTH, 2.5))
     shown = [(b, p, a) for b, p in zip(bodies, poses, strict=True) for a in (0.5, -0.6)]
-    width = 1 / len(shown)
+    columns = min(len(shown), 4)
+    rows = -(-len(shown) // columns)
+    figure = Figure(figsize=(FULL_WIDTH, 2.5 if rows == 1 else 2.0 * rows))
+    width, tall = 1 / columns, 1 / rows
     for k, (body, pose, height) in enumerate(shown):
         colour = np.tile(PLAIN, (len(body.arrays[1]), 1))
         colour[pose.overhang] = HANG
         up = np.array(pose.up)
         side = turned(up)
         away = side[0] * 0.8 + side[1] * 0.6 + up * height
-        ax = figure.add_axes((width * k, 0.0, width, 0.9))
+        ax = figure.add_axes((width * (k % columns), 1 - tall * (k // columns + 1), width, 0.9 * tall))
         image, extent = shaded(body, away, up, 700, colour)
         ax.imshow(image, extent=extent, interpolation="antialiased")
         ax.set_axis_off()

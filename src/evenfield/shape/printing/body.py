@@ -25,7 +25,7 @@ class Body:
 
     Parameters
         solid : manifold3d solid
-        name : "part", or "lower" and "upper" where it was split
+        name : "part"; "lower", "upper" or "right", "left" where it was cut in two; "lower-right" and so on in four
     """
 
     solid: Any

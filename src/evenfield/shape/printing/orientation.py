@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from evenfield.shape.overhang import LYING
 from evenfield.shape.printing.body import Body
 from evenfield.shape.printing.plan import PartPlan
 from evenfield.shape.printing.rays import Caster, normals_of
@@ -21,6 +22,7 @@ COLUMN_MM = 2.0
 _SLACK_DEG = 0.5  # walls at the printer's limit pass
 _CLEAN_MM2 = 1.0  # support on less of the acoustic wall than this is none
 _TRIED = 5
+_FOOT_MM2 = 100.0  # of the part itself on the plate, less than which support does not prop
 
 
 @dataclass(frozen=True)
@@ -36,6 +38,7 @@ class Pose:
         size_mm : (3,) of the part as it lies
         fits : whether that is within the build volume
         stable : whether it stands by itself: its middle of mass over what touches the plate, with room for a tenth of its height
+        propped : whether it stands so with its support, whose columns reach the plate, and has a foot of its own
     """
 
     up: tuple[float, float, float]
@@ -47,6 +50,14 @@ class Pose:
     size_mm: tuple[float, float, float]
     fits: bool
     stable: bool
+    propped: bool = False
+
+    @property
+    def stands(self) -> str:
+        """How it stands, in words."""
+        if self.stable:
+            return "by itself"
+        return "by its support, which a brim should hold" if self.propped else "needs a brim or more support to stand"
 
     @property
     def words(self) -> str:
@@ -95,6 +106,13 @@ def candidates() -> Array:
 
 def support_volume(vertices: Array, triangles: Ints, overhang: NDArray[np.bool_], caster: Caster, up: Array) -> float:
     """Volume of the support under overhanging faces down to the plate or the part below, mm3, by columns."""
+    return support_columns(vertices, triangles, overhang, caster, up)[0]
+
+
+def support_columns(
+    vertices: Array, triangles: Ints, overhang: NDArray[np.bool_], caster: Caster, up: Array
+) -> tuple[float, Array]:
+    """`support_volume` and (K, 2) mm where columns stand on the plate, in the frame of `turned(up)`."""
     turn = turned(up)
     flat = vertices @ turn.T
     low = flat.min(axis=0)
@@ -104,7 +122,7 @@ def support_volume(vertices: Array, triangles: Ints, overhang: NDArray[np.bool_]
     depth, line, triangle = caster.all(origins, np.asarray(up, float) / np.linalg.norm(up))
     before = np.where(np.concatenate([[True], line[1:] != line[:-1]]), 1.0, np.concatenate([[0.0], depth[:-1]]))
     held = overhang[triangle] & (depth - before > 0.05)
-    return float(np.sum((depth - before)[held])) * COLUMN_MM**2
+    return float(np.sum((depth - before)[held])) * COLUMN_MM**2, at[line[held & (before == 1.0)]]
 
 
 def pose_of(
@@ -117,11 +135,13 @@ def pose_of(
     height = vertices @ up
     on_floor = height[triangles].max(axis=1) < height.min() + machine.layer_mm / 2
     overhang = overhanging(normals, up, machine.overhang_deg) & ~on_floor
-    support = support_volume(vertices, triangles, overhang, caster or Caster.of(vertices, triangles), up)
+    support, feet = support_columns(vertices, triangles, overhang, caster or Caster.of(vertices, triangles), up)
+    stable = stands(vertices, triangles, up, machine.layer_mm)
     place, size, fits = _laid(_hull(vertices), up, machine, index)
     return Pose(
         (float(up[0]), float(up[1]), float(up[2])), place, overhang, float(area[overhang].sum()),
-        float(area[overhang & acoustic].sum()), support, size, fits, stands(vertices, triangles, up, machine.layer_mm),
+        float(area[overhang & acoustic].sum()), support, size, fits, stable,
+        stable or (bool(area[on_floor].sum() >= _FOOT_MM2) and stands(vertices, triangles, up, machine.layer_mm, feet)),
     )  # fmt: skip
 
 
@@ -152,14 +172,18 @@ def _laid(vertices: Array, up: Array, machine: Machine, index: int) -> tuple[Arr
     return np.column_stack([rotation, shift]), (float(size[0]), float(size[1]), float(size[2])), best[0] <= 0
 
 
-def stands(vertices: Array, triangles: Ints, up: Array, layer_mm: float) -> bool:
-    """Whether a body rests on the plate: its middle of mass over the hull of what touches, a tenth of its height inside."""
+def stands(vertices: Array, triangles: Ints, up: Array, layer_mm: float, feet: Array | None = None) -> bool:
+    """Whether a body rests on the plate: its middle of mass over the hull of what touches, a tenth of its height inside; `feet`
+    (K, 2), mm in the frame of `turned(up)`: where support stands on the plate too.
+    """
     from scipy.spatial import ConvexHull, QhullError
 
     turn = turned(up)
     flat = vertices @ turn.T
     low, high = flat[:, 2].min(), flat[:, 2].max()
     floor = flat[flat[:, 2] < low + layer_mm / 2, :2]
+    if feet is not None:
+        floor = np.vstack([floor, feet])
     if len(floor) < 3:
         return False
     a, b, c = (flat[triangles[:, k]] for k in range(3))
@@ -178,8 +202,8 @@ def best_pose(body: Body, plan: PartPlan, machine: Machine, index: int = 0) -> P
 
 
 def ranked_poses(body: Body, plan: PartPlan, machine: Machine, index: int = 0) -> list[Pose]:
-    """The most promising poses, best first: those that fit and stand, then those that keep support off the acoustic wall, then
-    by volume of support.
+    """The most promising poses, best first: the one that the printer's section chooses, where it does; those that fit and stand,
+    if need be on their support; then those that keep support off the acoustic wall, that stand by themselves, that need least.
     """
     vertices, triangles = body.arrays
     acoustic = acoustic_mask(body, plan)
@@ -191,8 +215,19 @@ def ranked_poses(body: Body, plan: PartPlan, machine: Machine, index: int = 0) -
         hangs = overhanging(normals, up, machine.overhang_deg) & ~on_floor
         scar = float(area[hangs & acoustic].sum()) > _CLEAN_MM2
         fits = _laid(hull, up, machine, index)[2]
-        hopes.append((not fits, not stands(vertices, triangles, up, machine.layer_mm), scar, float(area[hangs].sum())))
+        still, foot = stands(vertices, triangles, up, machine.layer_mm), float(area[on_floor].sum())
+        hopes.append((not fits, scar, not still, foot < _FOOT_MM2, float(area[hangs].sum())))
     caster = Caster.of(vertices, triangles)
     tried = candidates()[sorted(range(len(hopes)), key=hopes.__getitem__)[:_TRIED]]
     poses = [pose_of(body, up, machine, acoustic, caster, index) for up in tried]
-    return sorted(poses, key=lambda p: (not p.fits, not p.stable, p.acoustic_area_mm2 > _CLEAN_MM2, p.support_volume_mm3))
+    ranked = sorted(poses, key=_worth)
+    if machine.lying is None:
+        return ranked
+    chosen = np.array(LYING[machine.lying])
+    return [pose_of(body, chosen, machine, acoustic, caster, index), *(p for p in ranked if np.abs(p.up - chosen).max() > 1e-6)]
+
+
+def _worth(pose: Pose) -> tuple[bool, bool, bool, bool, float]:
+    """Smaller is better."""
+    scar = pose.acoustic_area_mm2 > _CLEAN_MM2
+    return not pose.fits, not pose.propped, scar, not pose.stable, pose.support_volume_mm3

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -99,7 +100,7 @@ def judge(part: PartFiles, printer: Printer) -> PrintReport:
     mass = sum(p.mass_g + p.support_g for p in pieces)
     hours = sum(p.hours for p in pieces)
     cost = mass / 1000 * printer.material.price_per_kg + hours * printer.machine.price_per_hour
-    lines = [_surface_line(part), _volume_line(part)]
+    lines = [_surface_line(part), _volume_line(part), *_joint_lines(part)]
     for piece, path in zip(pieces, part.stl, strict=True):
         name = "" if piece.body.name == "part" else f"{piece.body.name}: "
         lines += [_prefixed(name, line) for line in _piece_lines(piece, path, part, printer)]
@@ -200,6 +201,17 @@ def _volume_line(part: PartFiles) -> PrintLine:
     return PrintLine("printed body and CAD solid have one volume", abs(share) < 0.002, found, "within 0.2 %")
 
 
+def _joint_lines(part: PartFiles) -> list[PrintLine]:
+    """Pieces overlap nowhere, and together lack no more of the whole than the pins' play."""
+    if len(part.bodies) == 1:
+        return []
+    shared = sum(float((a.solid ^ b.solid).volume()) for a, b in itertools.combinations(part.bodies, 2))
+    lost = part.whole.volume - sum(b.volume for b in part.bodies)
+    found = f"{len(part.bodies)} pieces share {shared:.3f} mm3 and lack {lost:.0f} mm3 of the whole"
+    good = shared < 0.01 and 0 <= lost < 0.001 * part.whole.volume
+    return [PrintLine("pieces fit each other", good, found, "nothing shared, no more lacking than the pins' play")]
+
+
 def _piece_lines(piece: Piece, path: Path, part: PartFiles, printer: Printer) -> list[PrintLine]:
     machine, pose = printer.machine, piece.pose
     thin, making = piece.thickness, part.plan.making
@@ -216,8 +228,7 @@ def _piece_lines(piece: Piece, path: Path, part: PartFiles, printer: Printer) ->
         PrintLine("walls as drawn", None, f"{float(np.percentile(designed, 5)):.2f} mm or more on 95 % of places",
                   f"{making.wall:g} mm drawn behind the acoustic wall"),
         PrintLine("fits the build volume", pose.fits, f"{size} mm", f"{room} mm", pose.words),
-        PrintLine("stands on the plate", pose.stable, "by itself" if pose.stable else "needs a brim or support to stand",
-                  "middle of mass over its foot", pose.words),
+        PrintLine("stands on the plate", pose.propped, pose.stands, "middle of mass over its foot and support", pose.words),
         PrintLine("support", None, support, f"none beyond {machine.overhang_deg:.0f} deg from the vertical", pose.words),
         PrintLine("no support on the acoustic wall", scar < 1.0, f"{scar / 100:.2f} cm2", "none", pose.words),
     ]  # fmt: skip

@@ -34,6 +34,7 @@ class Machine:
         overhang_deg : steepest overhang printed without support, from the vertical
         overhead : share of time for travel, cooling and slow corners on top of laying material
         price_per_hour : of the machine's time
+        lying : what lies on the plate, see `shape.overhang.LYING`; None: the best way is found
     """
 
     volume_mm: tuple[float, float, float] = (250.0, 210.0, 210.0)
@@ -48,6 +49,7 @@ class Machine:
     layer_change_s: float = 2.0
     support_density: float = 0.15
     price_per_hour: float = 0.0
+    lying: str | None = None
 
     @property
     def least_wall_mm(self) -> float:
