@@ -9,7 +9,7 @@ import pytest
 
 from evenfield.data.directions import sphere_directions
 from evenfield.search.aim import PLANES, Aim
-from evenfield.search.beam import crossing, first_fall, neck, short_of, widths
+from evenfield.search.beam import breaks, crossing, first_fall, neck, widths
 from evenfield.search.closing import Close, Closing, ratios_of, start_close, worst_apart
 from evenfield.search.linear_field import LinearField, differences
 from evenfield.search.listening import ORBIT, listening_for
@@ -69,14 +69,17 @@ def test_widths_and_necks_by_levels():
     assert found.max() > 0.1
 
 
-def test_a_dip_counts_before_a_rise_and_not_after():
-    level = steady(50.0)
+def test_which_dips_may_end_the_beam():
+    """Wanted 103 degrees: with the other side at 50, an end before 44 degrees is too early, one beyond 62 too late."""
     at = {a: n for n, a in enumerate(ORBIT)}
-    level[0, 0, at[45]] = -6.2  # a dip near the end of the beam, followed by a rise
-    level[0, 0, at[50]] = -5.0
-    counts = short_of(level, HALF)[1]
-    assert counts[0, 0, at[45], 0] and not counts[1, 0, at[45], 0]
-    assert counts[1, 0, at[40], 0] and not counts[0, 0, at[55], 0]
+    level = steady(50.0)
+    early, wide = breaks(level, HALF)
+    assert early[0, 0, at[40], 0] and not early[0, 0, at[45], 0] and not wide.any()
+    level[0, 0, at[55], 0], level[0, 0, at[60], 0], level[0, 0, at[65], 0] = -6.3, -5.8, -5.9
+    early, wide = breaks(level, HALF)
+    assert np.argwhere(wide).tolist() == [[0, 0, at[55], 0]]
+    level[0, 1] += 1.0  # a wider other side
+    assert not breaks(level, HALF)[0][0, 0, at[40], 0]
 
 
 # a loudspeaker of closed form

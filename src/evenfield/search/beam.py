@@ -19,8 +19,8 @@ SPARE = 0.5
 """dB; a dip inside the beam should stay this far above the fall."""
 SOFT = 0.5
 """dB; how softly an angle comes to count as its level rises over the fall."""
-INNER = 0.8
-"""Up to this share of the wanted half angle every fall counts as a dip; beyond, only one that a rise follows."""
+SLACK = 0.09
+"""Share of the aim that a width may be off."""
 OUTER = 1.4
 """Beyond this share of the wanted half angle a rise above the fall is a lobe of its own, not the beam."""
 
@@ -42,25 +42,32 @@ def widths(level: Array, half: Array) -> tuple[Array, Array]:
     return np.asarray((weight * soft).sum(axis=(1, 2))), weight * soft * (1 - soft) / SOFT
 
 
-def short_of(level: Array, half: Array) -> tuple[Array, NDArray[np.bool_]]:
-    """How far levels lie over the fall, and where that counts: inside the beam, and before a rise that belongs to it.
+def breaks(level: Array, half: Array, share: float = SLACK) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Where a fall below -6 dB would end the beam too early, and where only a dip that has ended it keeps it from being too wide.
+
+    A beam may end in a dip or beyond it, as the sum of both sides needs; what must not be is a dip near -6 dB that decides.
 
     Parameters
         level : (P, S, A, F) dB re axis at the angles `ORBIT`; half : (P,) rad, wanted half angles
+        share : by which a width may be off
     Returns
-        (P, S, A, F) dB, (P, S, A, F) bool
+        (P, S, A, F) bool, (P, S, A, F) bool, the second at the deepest place of such dips
     """
-    share = np.radians(np.asarray(ORBIT)) / half[:, None]  # (P, A)
-    above = (level > -DROP) & (share <= OUTER)[:, None, :, None]
+    angle, wanted = np.asarray(ORBIT), np.degrees(2 * half)[:, None, None]
+    place = crossing(level)[0]
+    other = place[:, ::-1]  # the other side's
+    early = angle[:, None] + other[..., None, :] < (1 - share) * wanted[..., None]
+    above = (level > -DROP) & (angle <= OUTER * np.degrees(half)[:, None])[:, None, :, None]
     last = level.shape[-2] - 1 - np.flip(above, -2).argmax(axis=-2)  # the axis is always above
-    before = np.arange(level.shape[-2])[:, None] < last[..., None, :]
-    return level + DROP, (share <= INNER)[:, None, :, None] | before
+    inside = (angle[:, None] > place[..., None, :]) & (angle[:, None] < angle[last][..., None, :])
+    wide = (angle[last] + other > (1 + share) * wanted) & inside.any(axis=-2)
+    deepest = np.where(inside, level, np.inf).argmin(axis=-2)
+    return early, wide[..., None, :] & (np.arange(len(angle))[:, None] == deepest[..., None, :])
 
 
 def dips(level: Array, half: Array) -> Array:
-    """(P, S, A, F) dB, 0 or less: how far levels lie under -5.5 dB where a fall would end the beam too early; see `short_of`."""
-    over, counts = short_of(level, half)
-    return np.where(counts, np.minimum(over - SPARE, 0.0), 0.0)
+    """(P, S, A, F) dB, 0 or less: how far levels lie under -5.5 dB where a fall would end the beam too early; see `breaks`."""
+    return np.where(breaks(level, half)[0], np.minimum(level + DROP - SPARE, 0.0), 0.0)
 
 
 def neck(width: Array, free: float) -> tuple[Array, Array]:
@@ -112,4 +119,4 @@ def first_fall(level: Array) -> Array:
     return crossing(level)[0]
 
 
-__all__ = ["DROP", "INNER", "OUTER", "SOFT", "SPARE", "crossing", "dips", "first_fall", "neck", "short_of", "widths"]
+__all__ = ["DROP", "OUTER", "SLACK", "SOFT", "SPARE", "breaks", "crossing", "dips", "first_fall", "neck", "widths"]

@@ -19,7 +19,7 @@ from evenfield.base.errors import DesignError
 from evenfield.search.aim import Aim
 from evenfield.search.linear_field import LinearField, differences
 from evenfield.search.minimax import best_near
-from evenfield.search.shape_field import Field
+from evenfield.search.shape_field import Field, Fineness
 from evenfield.search.shape_stage import Axis, Stage
 from evenfield.search.targets import Ratios, ratios_at
 
@@ -27,8 +27,10 @@ Array = NDArray[np.float64]
 
 RADIUS, LEAST_RADIUS = 0.06, 0.004
 """Of a dimension's range: how far the linear field is trusted at first, and where trying ends."""
-MOVES = 4
+MOVES = 8
 """Shapes solved around one set of differences."""
+CLOSE, ROUGH = Fineness(5.0, 1.5, 1.3), Fineness(4.0, 2.5)
+"""Of the meshes that shapes are judged on, and of those that give the slopes: a dip's depth needs finer ones than its slope."""
 SPACING, BETWEEN = 1 / 6, 1 / 24
 """Octaves between the solved frequencies, and between those where the beam is looked at."""
 MOST_ADDED = 4
@@ -83,6 +85,7 @@ class Closing:
         aim : Aim
         keep : called with (Close, Stage, taken) after every solved shape
         go_on : False ends it
+        last : the stage and the linear field of the last round, which lies around its shape
     """
 
     stage_for: Callable[[Axis, Array], Stage]
@@ -90,6 +93,7 @@ class Closing:
     keep: Callable[[Close, Stage, bool], None]
     go_on: Callable[[], bool]
     rounds: int = 3
+    last: tuple[Stage, LinearField] | None = None
 
     def run(self, close: Close) -> Close:
         """Round after round until the targets are met between the frequencies too, or no gain is left."""
@@ -98,20 +102,23 @@ class Closing:
         return close
 
     def _round(self, close: Close) -> Close:
-        stage = self.stage_for(Axis(close.frequency), close.share)
+        stage = self.stage_for(Axis(close.frequency, CLOSE), close.share)
         here = ratios_of(stage, close.share)
         assert here is not None
         before, close = here.progress, replace(close, worst=here.worst)
         self.keep(close, stage, True)
-        near = differences(close.share, stage.field, lambda share: near_field(stage, share))
+        rough = self.stage_for(Axis(close.frequency, ROUGH), close.share)
+        base = near_field(rough, close.share)
+        near = differences(close.share, stage.field, lambda share: near_field(rough, share), base)
         radius = RADIUS
         for _ in range(MOVES):
             if radius < LEAST_RADIUS or not self.go_on():
                 break
             close, near, here, radius = self._move(close, stage, near, here, radius)
-        failing = self._between(close)
+        self.last = stage, near
+        failing = self._between(close) if self.go_on() else []
         done = "" if here.progress < 0.99 * before else "no gain left in sight"
-        if here.worst <= 1 and not failing:
+        if here.worst <= 1 and not failing and self.go_on():
             done = "every target is met"
         added = tuple(sorted((*close.frequency, *failing)))
         return replace(close, round=close.round + 1, frequency=added, done="" if failing and close.round == 0 else done)
@@ -140,11 +147,12 @@ class Closing:
     def _between(self, close: Close) -> list[float]:
         """Hz, the worst of those between the solved frequencies where the beam fails, few and apart."""
         axis = np.geomspace(self.aim.low, self.aim.high, round(float(np.log2(self.aim.high / self.aim.low)) / BETWEEN) + 1)
-        stage = self.stage_for(Axis(tuple(axis.tolist())), close.share)
+        stage = self.stage_for(Axis(tuple(axis.tolist()), CLOSE), close.share)
         found = ratios_of(stage, close.share)
         if found is None:
             return []
-        return worst_apart(axis, np.maximum(np.abs(found.width), found.neck).max(axis=0), close.frequency)
+        worst = np.maximum(np.maximum(np.abs(found.width), found.neck).max(axis=0), found.dip.max(axis=(0, 1, 2)))
+        return worst_apart(axis, worst, close.frequency)
 
 
 def ratios_of(stage: Stage, share: Array) -> Ratios | None:

@@ -32,11 +32,12 @@ class Fineness:
 
     Parameters
         per_wavelength : elements per wavelength where it matters; away_factor : how much coarser elsewhere
-        focus_above_ka : beyond this k a, a diaphragm is out of its band and the mesh coarser away from the others
+        finer : by this factor all edges are shorter still, those that geometry sets too
     """
 
     per_wavelength: float = 5.0
     away_factor: float = 2.0
+    finer: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -186,10 +187,11 @@ class ShapeField:
         focus = focus_at(cabinet, frequency, self.air)
         if self.alone is not None and self._alone(frequency):
             focus = (self.alone[0],)
-        return edge_lengths_for(
+        lengths = edge_lengths_for(
             cabinet, frequency, self.air.speed_of_sound, per_wavelength=self.fineness.per_wavelength,
             focus=focus, away_factor=self.fineness.away_factor,
         )  # fmt: skip
+        return lengths if self.fineness.finer == 1.0 else lengths.finer(self.fineness.finer)
 
     def _solve_one(self, mesh: SurfaceMesh, cabinet: Cabinet, frequency: float) -> tuple[Any, list[int]]:
         """The solution, and which of the parts each of its rows is."""

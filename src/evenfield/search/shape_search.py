@@ -26,6 +26,7 @@ from evenfield.search.descent import Point, advance, drawn_inside, nearest_fitti
 from evenfield.search.dimensions import Space
 from evenfield.search.limit_words import no_room
 from evenfield.search.limits import fits, margins
+from evenfield.search.linear_field import LinearField
 from evenfield.search.objective import Score
 from evenfield.search.shape_stage import Axis, Counts, Plan, Stage, coarse_plan, fine_plan
 
@@ -141,6 +142,7 @@ class ShapeSearch:
         self.plans = plans or (coarse_plan(aim), fine_plan(aim))
         self.given = starts
         self.state = State()
+        self.near: tuple[Stage, LinearField] | None = None
         self._began = time.perf_counter()
 
     @property
@@ -234,6 +236,7 @@ class ShapeSearch:
 
         work = Closing(stage_for, self.aim, self._keep_close, lambda: not self.out_of_time, self.effort.rounds)
         self.state.close = work.run(self.state.close or start_close(share, self.aim))
+        self.near = work.last
         self._write()
         return self.state.close
 

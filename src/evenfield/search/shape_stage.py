@@ -189,9 +189,9 @@ class Stage:
         return result
 
     def measure(self, design: Design) -> Score:
-        """The score of any design on this stage's frequencies."""
+        """The score of any design on this stage's frequencies; its field is `measured`."""
         assert self.objective is not None
-        found = self._field(design)
+        found = self.measured = self._field(design)
         return self.objective.score(found.far, found.impedance, slopes=False)
 
     def _field(self, design: Design) -> Field:

@@ -10,20 +10,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.search.aim import PLANES, Weights
-from evenfield.search.beam import SOFT, crossing, neck, short_of, widths
+from evenfield.search.beam import DROP, SLACK, breaks, crossing, neck, widths
 from evenfield.search.linear_field import LinearField
 from evenfield.search.objective import Objective
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
-WIDTH, NECK = 0.09, 0.09
+WIDTH, NECK = SLACK, 0.09
 """Shares of the aim: how far off a width may be, and how much narrower than on both sides; 1 % is spared for what lies between
 the solved frequencies."""
 MEASURES = {"step": 0.45, "mismatch": 0.9, "pattern": 0.97, "ripple": 0.4, "axis": 0.6}
 """dB of the measures of a score, likewise."""
 DEEPEST, PER = 0.15, 0.25
-"""dB over the fall that a dip inside the beam may reach, and what counts 1 beyond: a dip 0.4 dB over the fall counts nothing."""
+"""dB that a dip which must not end the beam stays over the fall, and one that must end it under; and what counts 1 less: at
+0.4 dB it counts nothing."""
 _K = 20 / math.log(10)
 
 
@@ -32,7 +33,7 @@ class Ratios:
     """Numbers that are 1 where a target is just met, and their derivatives.
 
     Parameters
-        width, neck : (P, F) in the band; dip : (P, S, A, F); measures : by name
+        width, neck : (P, F) in the band; dip : (P, S, A, F), of `breaks`; measures : by name
         width_slope, neck_slope, dip_slope : (N, ...) by the shares; measure_slopes : name -> (N,); empty without slopes
     """
 
@@ -75,8 +76,9 @@ def ratios_at(objective: Objective, far: Complex, impedance: Complex, near: Line
     wanted = np.degrees(2 * half)[:, None]
     width, by_level = _widths(level, half)
     narrow, by_neck = neck(width, 0.0)
-    short, counts = short_of(level, half)
-    dip = np.where(counts, (DEEPEST + PER - short) / PER, 0.0)
+    early, wide = breaks(level, half)
+    sign = np.where(early, -1.0, np.where(wide, 1.0, 0.0))
+    dip = np.where(sign != 0, (DEEPEST + PER + sign * (level + DROP)) / PER, 0.0)
     score = o.score(far, impedance, slopes=False)
     found = {n: score.measures[f"{n}_db"] for n in MEASURES if f"{n}_db" in score.measures}
     measures = {n: v / MEASURES[n] for n, v in found.items()}
@@ -88,7 +90,7 @@ def ratios_at(objective: Objective, far: Complex, impedance: Complex, near: Line
     moved = _K * ((by_share / pressure[where.orbit]) - (axis_by_share / axis)[:, None, None, None]).real
     width_slope = np.einsum("psaf,npsaf->npf", by_level, moved)
     neck_slope = np.einsum("pfg,npg->npf", by_neck, width_slope)
-    dip_slope = np.where(counts, -moved / PER, 0.0)
+    dip_slope = sign * moved / PER
     slopes = {n: _measure_slope(o, n, found[n], far, impedance, near) / MEASURES[n] for n in measures}
     by_width = width_slope / wanted / WIDTH
     return Ratios((width / wanted - 1) / WIDTH, narrow / NECK, dip, measures, by_width, neck_slope / NECK, dip_slope, slopes)
@@ -113,4 +115,4 @@ def _measure_slope(o: Objective, name: str, value: float, far: Complex, impedanc
     return near.pull(score.far_bar, score.impedance_bar) * unit**2 / (2 * safe)
 
 
-__all__ = ["MEASURES", "NECK", "SOFT", "WIDTH", "Ratios", "ratios_at"]
+__all__ = ["MEASURES", "NECK", "WIDTH", "Ratios", "ratios_at"]
