@@ -14,7 +14,8 @@ HEAD = """# Validation
 
 What evenfield finds beside what is published or can be derived. Made from the checks in `tests/exact/validation_checks.py` by
 `docs/make_validation.py`; the tests hold the same checks to the error allowed here. Many more stand in `tests/exact`,
-`tests/reference`, `tests/property` and `tests/convergence`, each with its source.
+`tests/reference`, `tests/property` and `tests/convergence`, each with its source. The lines on printing need the extra `[solid]`;
+`python -m benchmarks printing` measures all three examples, the STEP solids' volumes included.
 
 | check | source | published | ours | error | allowed |
 | --- | --- | --- | --- | --- | --- |

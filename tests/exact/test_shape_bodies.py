@@ -77,6 +77,9 @@ def test_oblate_spheroidal_wall() -> None:
     along = x[wall, 0] + 0.1
     squared = (r[wall, 0][1:] ** 2 - 0.0125**2) / along[1:] ** 2
     assert np.ptp(squared) < 1e-9 * squared.mean()
+    # the wall's angle there is atan(x tan^2(b) / r), and its area pi (r0^2 + x^2 tan^2(b)) (from memory)
+    angle = np.arctan(np.gradient(r[wall, 0], along))[2:-2]
+    assert np.allclose(angle, np.arctan(along * squared.mean() / r[wall, 0])[2:-2], atol=2e-4)
 
 
 @pytest.mark.parametrize("name", ["oblate_spheroidal", "smooth", "free"])

@@ -29,7 +29,7 @@ def test_docstring_examples(name):
 
 def whole_designs():
     for page in sorted((ROOT / "docs").rglob("*.md")):
-        for block in re.findall(r"```yaml\n(evenfield: 1\n.*?)```", page.read_text(), re.S):
+        for block in re.findall(r"```yaml\n(evenfield: 1\n.*?)```", page.read_text(encoding="utf-8"), re.S):
             yield pytest.param(block, id=page.name)
 
 
@@ -42,7 +42,7 @@ def test_designs_shown_in_the_docs_load(block):
 
 
 def test_every_key_of_the_design_file_is_documented():
-    page = (ROOT / "docs" / "design-file.md").read_text()
+    page = (ROOT / "docs" / "design-file.md").read_text(encoding="utf-8")
     missing = []
     for name, model in vars(importlib.import_module("evenfield.loudspeaker.design")).items():
         if isinstance(model, type) and issubclass(model, evenfield.loudspeaker.design._Section) and not name.startswith("_"):
@@ -55,7 +55,7 @@ def test_every_command_is_documented():
 
     from evenfield.cli import app
 
-    page = (ROOT / "docs" / "commands.md").read_text()
+    page = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
     for name, command in typer.main.get_command(app).commands.items():
         assert f"## {name}" in page
         for parameter in command.params:

@@ -64,8 +64,8 @@ def test_a_rerun_changes_nothing(folder):
 
 
 def test_a_changed_filter_needs_no_new_field(folder):
-    text = (folder / "skiff.yaml").read_text().replace("gain: -12.1 dB", "gain: -6.1 dB")
-    (folder / "skiff.yaml").write_text(text)
+    text = (folder / "skiff.yaml").read_text(encoding="utf-8").replace("gain: -12.1 dB", "gain: -6.1 dB")
+    (folder / "skiff.yaml").write_text(text, encoding="utf-8")
     done = subprocess.run(command(folder), capture_output=True, text=True, timeout=120)
     assert done.returncode == 1
     lines = {line["name"]: line for line in json.loads(done.stdout)["lines"]}

@@ -48,7 +48,7 @@ def test_another_netcdf_file_is_named_as_such(tmp_path):
 def test_missing_files_and_unknown_suffixes_say_what_is_read(tmp_path, small):
     with pytest.raises(ef.DataError, match=r"does not exist.*sofa"):
         ef.read_directivity(tmp_path / "none.sofa")
-    (tmp_path / "a.dat").write_text("1 2 3")
+    (tmp_path / "a.dat").write_text("1 2 3", encoding="utf-8")
     with pytest.raises(ef.DataError, match=r"known format, got '.dat'.*\.sofa"):
         ef.read_directivity(tmp_path / "a.dat")
     with pytest.raises(ef.DataError, match=r"can be written, got '.dat'"):

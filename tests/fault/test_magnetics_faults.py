@@ -143,10 +143,10 @@ def test_curves_in_other_units(tmp_path: Path) -> None:
     with pytest.raises(DataError, match="slope"):
         BHCurve((0.25, 0.925, 1.25), (238.7e3, 795.8e3, 1591.6e3), "mine")
     file = tmp_path / "curve.csv"
-    file.write_text("B,H\n1,2\n")
+    file.write_text("B,H\n1,2\n", encoding="utf-8")
     with pytest.raises(DataError, match="a header with units"):
         read_bh_curve(file)
-    file.write_text("H (kA/m), B (mT)\n0,0\n0.2387,250.3\n0.7958,925\n1.5916,1250\n")
+    file.write_text("H (kA/m), B (mT)\n0,0\n0.2387,250.3\n0.7958,925\n1.5916,1250\n", encoding="utf-8")
     assert read_bh_curve(file).flux_density[0] == pytest.approx(0.2503)
     assert read_bh_curve(file).field_strength[0] == pytest.approx(238.7)
 

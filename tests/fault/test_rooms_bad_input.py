@@ -160,13 +160,13 @@ def test_nothing_is_filled_in_beyond_the_data() -> None:
 
 def test_surface_file(tmp_path) -> None:  # type: ignore[no-untyped-def]
     path = tmp_path / "wall.csv"
-    path.write_text("frequency_hz,absorption,scattering\n125,0.1,0.1\n1000,1.3,0.2\n")
+    path.write_text("frequency_hz,absorption,scattering\n125,0.1,0.1\n1000,1.3,0.2\n", encoding="utf-8")
     with refused("wall: absorption.*1.3.*1000 Hz"):
         rooms.read_surface(path)
-    path.write_text("hz,alpha\n125,0.1\n")
+    path.write_text("hz,alpha\n125,0.1\n", encoding="utf-8")
     with refused("columns"):
         rooms.read_surface(path)
-    path.write_text("# our own\nfrequency_hz,absorption\n125,0.1\n1000,0.3\n")
+    path.write_text("# our own\nfrequency_hz,absorption\n125,0.1\n1000,0.3\n", encoding="utf-8")
     assert rooms.read_surface(path).absorption_at(1000.0) == pytest.approx(0.3)
 
 

@@ -35,7 +35,7 @@ def test_round_trip_is_exact(tmp_path: Path, suffix: str) -> None:
     path = write_coefficients(tmp_path / f"filters{suffix}", CHAINS, RATE)
     back = read_coefficients(path)
     assert back.sample_rate == RATE
-    text = path.read_text()
+    text = path.read_text(encoding="utf-8")
     assert "subtracted" in text and "48000" in text and "a0 = 1" in text
     for name, chain in CHAINS.items():
         assert np.array_equal(back.channels[name].biquads, chain.sections_as_biquads(RATE))
@@ -84,25 +84,25 @@ def other_sign(text: str, head: bool) -> str:
 def test_the_other_sign_convention_is_found_and_asked_about(tmp_path: Path) -> None:
     plain = to_csv(Coefficients.of(CHAINS, RATE))
     path = tmp_path / "other.csv"
-    path.write_text(other_sign(plain, head=False))
+    path.write_text(other_sign(plain, head=False), encoding="utf-8")
     with pytest.raises(DataError, match="only feedback added makes it stable"):
         read_coefficients(path, sample_rate=RATE)
     back = read_coefficients(path, feedback="added", sample_rate=RATE)
     assert np.allclose(back.channels["woofer"].biquads, CHAINS["woofer"].sections_as_biquads(RATE))
-    path.write_text(other_sign(plain, head=True))
+    path.write_text(other_sign(plain, head=True), encoding="utf-8")
     with pytest.raises(DataError, match="has the other sign convention"):
         read_coefficients(path)
-    path.write_text("way,biquad,b0,b1,b2,a1,a2\nx,0,1,0,0,-0.1,0\n")
+    path.write_text("way,biquad,b0,b1,b2,a1,a2\nx,0,1,0,0,-0.1,0\n", encoding="utf-8")
     with pytest.raises(DataError, match="both would be stable"):
         read_coefficients(path, sample_rate=RATE)
-    path.write_text("way,biquad,b0,b1,b2,a1,a2\nx,0,1,0,0,-3,2.5\n")
+    path.write_text("way,biquad,b0,b1,b2,a1,a2\nx,0,1,0,0,-3,2.5\n", encoding="utf-8")
     with pytest.raises(DataError, match="neither is stable"):
         read_coefficients(path, sample_rate=RATE)
 
 
 def test_unnormalised_rows_are_divided_by_a0(tmp_path: Path) -> None:
     path = tmp_path / "a0.csv"
-    path.write_text("way,b0,b1,b2,a0,a1,a2\nx,2,0,0,2,-3.6,1.7\n")
+    path.write_text("way,b0,b1,b2,a0,a1,a2\nx,2,0,0,2,-3.6,1.7\n", encoding="utf-8")
     back = read_coefficients(path, sample_rate=RATE)
     assert back.channels["x"].biquads.tolist() == [[1, 0, 0, 1, -1.8, 0.85]]
 
@@ -111,15 +111,15 @@ def test_rates_and_damage(tmp_path: Path) -> None:
     path = write_coefficients(tmp_path / "a.json", CHAINS, RATE)
     with pytest.raises(DataError, match="processor's"):
         read_coefficients(path).require_rate(96e3)
-    tree = json.loads(path.read_text())
+    tree = json.loads(path.read_text(encoding="utf-8"))
     del tree["sample_rate_hz"]
-    path.write_text(json.dumps(tree))
+    path.write_text(json.dumps(tree), encoding="utf-8")
     with pytest.raises(DataError, match="sample_rate"):
         read_coefficients(path)
-    path.write_text("{")
+    path.write_text("{", encoding="utf-8")
     with pytest.raises(DataError, match="biquads"):
         read_coefficients(path)
-    (tmp_path / "b.csv").write_text("way,b0,b1,b2,a1,a2\nx,1,0,zero,0,0\n")
+    (tmp_path / "b.csv").write_text("way,b0,b1,b2,a1,a2\nx,1,0,zero,0,0\n", encoding="utf-8")
     with pytest.raises(DataError, match="row 1"):
         read_coefficients(tmp_path / "b.csv", sample_rate=RATE)
     with pytest.raises(DesignError, match="suffix"):
@@ -135,9 +135,9 @@ def test_a_measured_filter_comes_in(tmp_path: Path) -> None:
     h = CHAINS["tweeter"].response(F)
     rows = "\n".join(f"{f},{20 * np.log10(abs(v))},{np.degrees(np.angle(v))}" for f, v in zip(F, h, strict=True))
     path = tmp_path / "measured.csv"
-    path.write_text(f"# e^{{+jwt}}\nFrequency (Hz),Level (dB),Phase (deg)\n{rows}\n")
+    path.write_text(f"# e^{{+jwt}}\nFrequency (Hz),Level (dB),Phase (deg)\n{rows}\n", encoding="utf-8")
     f, found = read_measured_filter(path)
     assert np.allclose(f, F) and np.allclose(found, h, rtol=1e-9)
-    path.write_text("f,dB\n1,2\n")
+    path.write_text("f,dB\n1,2\n", encoding="utf-8")
     with pytest.raises(DataError, match="columns"):
         read_measured_filter(path)

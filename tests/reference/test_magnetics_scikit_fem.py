@@ -33,7 +33,7 @@ def motor() -> Motor:
 
 
 def test_force_factor_agrees_with_independent_code() -> None:
-    stored = np.array(json.loads(VALUES.read_text())["values"])
+    stored = np.array(json.loads(VALUES.read_text(encoding="utf-8"))["values"])
     static = solve_static(motor())
     ours = driven_sense(static) * static.force_factor(static.motor.coils[0], stored[:, 0] * MM)
     assert ours == pytest.approx(stored[:, 1], rel=4e-4)

@@ -81,7 +81,7 @@ def test_3mf_opens_with_unit_title_and_lies_on_the_plate(part):
 def test_step_reads_back_with_its_volume_size_schema_and_unit(part):
     import build123d as bd
 
-    text = part.step.read_text()
+    text = part.step.read_text(encoding="utf-8")
     assert "AUTOMOTIVE_DESIGN" in text and "SI_UNIT(.MILLI.,.METRE.)" in text and part.revision in text
     solid = bd.import_step(part.step)
     assert solid.is_valid and len(solid.solids()) == 1
@@ -251,7 +251,7 @@ def test_drawings_carry_the_cut_out(part):
     across = np.ptp(np.array([p[:2] for p in opening.get_points()]), axis=0)
     back = np.abs(part.plan.back[0][:, 1:]).max(axis=0)
     np.testing.assert_allclose(across, 2 * (back + part.plan.making.clearance), atol=0.05)
-    svg = part.drawing_svg.read_text()
+    svg = part.drawing_svg.read_text(encoding="utf-8")
     assert f"{across[0]:.2f}" in svg and part.revision in svg and "<script" not in svg
 
 

@@ -109,7 +109,7 @@ def build(source: str, folder: Path, real: str, flags: tuple[str, ...] = ()) -> 
     name = hashlib.sha256(text.encode()).hexdigest()[:16]
     code, library = folder / f"{name}.cpp", folder / f"{name}.so"
     if not library.exists():
-        code.write_text(text)
+        code.write_text(text, encoding="utf-8")
         subprocess.run(["g++", "-O2", "-fPIC", "-shared", "-w", *flags, str(code), "-o", str(library)], check=True)
     return ctypes.CDLL(str(library))
 

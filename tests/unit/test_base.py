@@ -143,5 +143,5 @@ def test_public_names_of_the_contract_exist():
 def test_shipped_schema_is_the_current_one():
     from evenfield.loudspeaker.design import json_schema
 
-    stored = json.loads((Path(__file__).parents[2] / "docs" / "design-file.schema.json").read_text())
+    stored = json.loads((Path(__file__).parents[2] / "docs" / "design-file.schema.json").read_text(encoding="utf-8"))
     assert stored == json.loads(json.dumps(json_schema())), "run `evenfield schema > docs/design-file.schema.json`"

@@ -14,7 +14,7 @@ MONITOR = ROOT / "tests" / "reference" / "data" / "two-way-monitor" / "two_way_m
 
 def evenfield(*arguments, **options):
     command = [sys.executable, "-m", "evenfield", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=300, **options)
+    return subprocess.run(command, capture_output=True, text=True, encoding="utf-8", timeout=300, **options)
 
 
 def test_help_lists_the_commands_and_exit_codes():
@@ -27,7 +27,7 @@ def test_help_lists_the_commands_and_exit_codes():
 def test_starting_imports_nothing_heavy():
     heavy = ("numba", "scipy", "matplotlib", "xarray", "pint", "pydantic")
     code = f"import sys, evenfield.cli; print([m for m in {heavy} if m in sys.modules])"
-    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True).stdout.strip() == "[]"
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, encoding="utf-8").stdout.strip() == "[]"
 
 
 @pytest.mark.parametrize("name", ["skiff", "ketch", "barque"])
@@ -39,7 +39,8 @@ def test_check_says_what_the_design_is(name):
 
 def test_a_broken_design_is_one_screen_and_exit_code_2(tmp_path):
     file = tmp_path / "skiff.yaml"
-    file.write_text((ROOT / "examples" / "skiff.yaml").read_text().replace("width: 165 mm", "width: 90 mm"))
+    skiff = (ROOT / "examples" / "skiff.yaml").read_text(encoding="utf-8")
+    file.write_text(skiff.replace("width: 165 mm", "width: 90 mm"), encoding="utf-8")
     done = evenfield("check", file)
     assert done.returncode == 2
     assert "skiff.yaml, line" in done.stderr and "Traceback" not in done.stderr
@@ -62,7 +63,7 @@ def test_the_measured_monitor_is_judged_and_reported(tmp_path):
     assert verdict["standard"] == "ITU-R BS.1116-3"
     judged = {line["name"]: line for line in verdict["lines"]}
     assert judged["DI ripple"]["passed"] is None and "octave" in judged["DI ripple"]["sure"]
-    page = (tmp_path / "report" / "monitor.html").read_text()
+    page = (tmp_path / "report" / "monitor.html").read_text(encoding="utf-8")
     assert "Refused" in page and "magnitude" in page.lower()
     assert {p.name for p in (tmp_path / "report").iterdir()} == {"monitor.html", "monitor.pdf", "made-from.json"}
 

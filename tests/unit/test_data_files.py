@@ -175,7 +175,7 @@ def measured_folder(tmp_path):
         impulse[20 + i] = 0.25
         soundfile.write(folder / f"h{azimuth}.wav", impulse, 48000, subtype="DOUBLE")
         rows.append(f"h{azimuth}.wav,{azimuth},0,2.0")
-    (folder / "angles.csv").write_text("\n".join(rows) + "\n")
+    (folder / "angles.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
     return folder
 
 
@@ -188,12 +188,12 @@ def test_a_folder_of_wav_impulse_responses(measured_folder):
 
 def test_a_folder_of_csv_impulse_responses_reads_the_same(measured_folder):
     want = ef.read_directivity(measured_folder)
-    table = (measured_folder / "angles.csv").read_text()
+    table = (measured_folder / "angles.csv").read_text(encoding="utf-8")
     for azimuth in (0, 10, 20):
         samples, rate = soundfile.read(measured_folder / f"h{azimuth}.wav")
         lines = [f"{i / rate!r},{float(v)!r}" for i, v in enumerate(samples)]
-        (measured_folder / f"h{azimuth}.csv").write_text("time_s,value\n" + "\n".join(lines) + "\n")
-    (measured_folder / "angles.csv").write_text(table.replace(".wav", ".csv"))
+        (measured_folder / f"h{azimuth}.csv").write_text("time_s,value\n" + "\n".join(lines) + "\n", encoding="utf-8")
+    (measured_folder / "angles.csv").write_text(table.replace(".wav", ".csv"), encoding="utf-8")
     got = ef.read_directivity(measured_folder)
     assert np.allclose(got.frequency, want.frequency) and np.allclose(got.pressure, want.pressure)
 

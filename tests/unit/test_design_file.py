@@ -7,13 +7,13 @@ import pytest
 import evenfield as ef
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
-SKIFF = (EXAMPLES / "skiff.yaml").read_text()
+SKIFF = (EXAMPLES / "skiff.yaml").read_text(encoding="utf-8")
 
 
 def changed(tmp_path, old, new):
     assert old in SKIFF
     path = tmp_path / "changed.yaml"
-    path.write_text(SKIFF.replace(old, new, 1))
+    path.write_text(SKIFF.replace(old, new, 1), encoding="utf-8")
     return path
 
 
@@ -60,7 +60,7 @@ def test_errors_name_file_line_key_rule_and_value(tmp_path, old, new, words):
 
 def test_errors_point_at_the_right_line(tmp_path):
     path = changed(tmp_path, "bl: 5.0 Tm", "bl: 5.0 T")
-    line = next(i for i, t in enumerate(path.read_text().splitlines(), 1) if "bl: 5.0 T" in t)
+    line = next(i for i, t in enumerate(path.read_text(encoding="utf-8").splitlines(), 1) if "bl: 5.0 T" in t)
     with pytest.raises(ef.DesignError, match=f"changed.yaml, line {line}"):
         ef.load_design(path)
 

@@ -192,9 +192,9 @@ def test_a_passive_design_with_sections_is_refused(tmp_path: Path) -> None:
 
 
 def test_exports_suit_the_design(tmp_path: Path) -> None:
-    assert export_filters(filtered(), fitted().design, tmp_path / "a.csv", 96e3).read_text().count("\n") > 5
+    assert export_filters(filtered(), fitted().design, tmp_path / "a.csv", 96e3).read_text(encoding="utf-8").count("\n") > 5
     net = export_filters(passive_prediction(tmp_path), passive_prediction(tmp_path).design, tmp_path / "a.cir")
-    assert net.read_text().startswith("* Dinghy")
+    assert net.read_text(encoding="utf-8").startswith("* Dinghy")
     for design, name, rate, words in (
         (fitted().design, "a.cir", 48e3, "active"),
         (passive_prediction(tmp_path).design, "a.csv", None, "passive"),

@@ -119,11 +119,11 @@ def test_what_is_missing_is_named() -> None:
 
 
 def test_written_back_with_the_comments_kept(tmp_path: Path) -> None:
-    text = (EXAMPLES / "ketch.yaml").read_text()
+    text = (EXAMPLES / "ketch.yaml").read_text(encoding="utf-8")
     source = tmp_path / "own.yaml"
-    source.write_text(text.replace("depth: 38 mm", "depth: 38 mm  # as the mould allows"))
+    source.write_text(text.replace("depth: 38 mm", "depth: 38 mm  # as the mould allows"), encoding="utf-8")
     cut = first_cut(KETCH)
     written = load_design(write_first_cut(source, tmp_path / "cut.yaml", cut))
-    assert "# as the mould allows" in (tmp_path / "cut.yaml").read_text()
+    assert "# as the mould allows" in (tmp_path / "cut.yaml").read_text(encoding="utf-8")
     assert guide_of(written) == guide_of(cut.apply(KETCH))
     assert written.ways["woofer"] == KETCH.ways["woofer"]

@@ -110,7 +110,8 @@ def test_a_bad_mounting_names_the_key(tmp_path, text, words):
     path.write_text(
         f"evenfield: 1\nname: x\nmounting: {text}\n"
         "cabinet: {width: 160 mm, height: 220 mm, depth: 150 mm, edge_radius: 15 mm, net_volume: 2.5 L}\n"
-        "ways:\n  low:\n    driver: {kind: dome, re: 4 ohm, bl: 3 Tm, mms: 0.8 g, fs: 400 Hz, qms: 1, sd: 12 cm2}\n"
+        "ways:\n  low:\n    driver: {kind: dome, re: 4 ohm, bl: 3 Tm, mms: 0.8 g, fs: 400 Hz, qms: 1, sd: 12 cm2}\n",
+        encoding="utf-8",
     )
     with pytest.raises(ef.DesignError) as caught:
         check_file(path)

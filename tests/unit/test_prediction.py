@@ -216,7 +216,7 @@ def test_contradictions_are_refused_with_file_and_line(tmp_path, path, value, wo
     else:
         node[path[-1]] = value
     file = tmp_path / "dinghy.yaml"
-    file.write_text(json.dumps(tree, indent=1, ensure_ascii=False))
+    file.write_text(json.dumps(tree, indent=1, ensure_ascii=False), encoding="utf-8")
     from evenfield.loudspeaker.check import check_file
 
     with pytest.raises(ef.DesignError) as caught:
@@ -227,7 +227,8 @@ def test_contradictions_are_refused_with_file_and_line(tmp_path, path, value, wo
 
 def test_errors_inside_a_prediction_carry_the_line(tmp_path):
     file = tmp_path / "d.yaml"
-    file.write_text((Path(__file__).parents[2] / "examples" / "skiff.yaml").read_text().replace("z: -55 mm", "z: 20 mm"))
+    skiff = (Path(__file__).parents[2] / "examples" / "skiff.yaml").read_text(encoding="utf-8")
+    file.write_text(skiff.replace("z: -55 mm", "z: 20 mm"), encoding="utf-8")
     with pytest.raises(ef.DesignError, match=r"d\.yaml, line \d+"):
         predict_file(file)
     _, positions = read_design(file)

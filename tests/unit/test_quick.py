@@ -155,6 +155,21 @@ def test_the_round_model_follows_a_full_solve(tree):
     assert np.abs(ratio.load) == pytest.approx(np.abs(load), rel=0.06)
 
 
+def test_the_round_model_is_solved_finely_enough(tree):
+    """Every band's meridian against one of 1.5 mm, within 20 dB of the maximum."""
+    from evenfield.loudspeaker.quick_round import ANGLES, round_fields
+    from evenfield.radiation import MeridianProblem
+
+    design = Design.model_validate(tree)
+    element = at_origin(next(e for e in cabinet_of(design).elements if e.name == "tweeter"))
+    found = round_fields(element, design.air.to_air())[0].far_field[0]
+    fine = MeridianProblem(meridian_of(element, 0.0, 0.0015), "axial", True, air=design.air.to_air())
+    for i in range(0, len(FREQUENCIES), 5):
+        truth = fine.solve(float(FREQUENCIES[i])).far_field(ANGLES)[0]
+        loud = np.abs(truth) > np.abs(truth).max() / 10
+        assert np.abs(20 * np.log10(np.abs(found[:, i] / truth)))[loud].max() < 0.08
+
+
 def test_the_wall_of_either_plane_is_the_drawn_one(tree):
     element = next(e for e in cabinet_of(Design.model_validate(tree)).elements if e.name == "tweeter")
     assert not is_round(element)

@@ -32,7 +32,7 @@ console: {height: 76 cm, depth: 0.8 m, width: 1.8 m, distance: 0.3 m}
 
 def room_file(folder: Path, text: str = ROOM) -> Path:
     path = folder / "room.yaml"
-    path.write_text(text)
+    path.write_text(text, encoding="utf-8")
     return path
 
 
@@ -80,7 +80,7 @@ def test_sound_file(result: RoomsResult) -> None:
 def test_page_and_terminal(result: RoomsResult, tmp_path: Path) -> None:
     from evenfield.report.rooms import rooms_lines, write_rooms_report
 
-    page = write_rooms_report(result, tmp_path).read_text()
+    page = write_rooms_report(result, tmp_path).read_text(encoding="utf-8")
     for text in ("What do studios make of it?", "Which reflection causes which ripple", "not a standard", "unverified"):
         assert text in page
     assert page.count("<svg") == 6

@@ -78,6 +78,11 @@ def test_what_is_left_out_is_where_the_rounding_passes_the_limit():
     assert found.worst[0] < math.radians(50) and "from the axis" in found.worst[1]
 
 
+def test_a_proud_mouth_is_looked_at_up_to_its_own_rounding():
+    found = hang(replace(CONE, proud=0.004, proud_radius=0.01), LYING["mouth-down"], math.radians(45))
+    assert found.x[-1, 0] == pytest.approx(0.004 - found.left_out) and np.isfinite(found.angle).all()
+
+
 def test_no_way_of_lying_no_constraint(wren):
     plain = named_margins(wren, "tweeter")
     assert overhang_of(wren) is None and not [n for n, _ in plain if n.startswith("overhang")]

@@ -11,6 +11,7 @@ import pytest
 from shape_search_fixture import WREN, load_wren, write_wren
 
 from evenfield.base.errors import DesignError
+from evenfield.report import shape_outputs
 from evenfield.report.figures.shape_range import range_figure
 from evenfield.search import shape_range, shape_search
 from evenfield.search.aim import PLANES, aim_of
@@ -164,4 +165,8 @@ def test_a_stopped_range_goes_on_and_what_is_done_stays(ranged):
         assert [m.name for m in again] == ["Wren", "Tit"] and again[1].kept == pytest.approx(members[1].kept)
         with pytest.raises(AssertionError):
             derive_range(base, [small], replace(wish, aim="horizontal=100 deg"), out)
+    lines = []
+    found = shape_outputs.carry_along(base, [small], wish, out, lines.append, None)
+    assert [m["name"] for m in found["members"]] == ["Wren", "Tit"] and any("Size takes" in line for line in lines)
+    assert all((out / name).is_file() for name in ("range.png", "range.pdf", "range.json"))
     assert SimpleNamespace(**json.loads((out / "tit" / "member.json").read_text(encoding="utf-8"))).key

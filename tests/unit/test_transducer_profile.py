@@ -46,7 +46,7 @@ def test_profile_from_file(tmp_path) -> None:  # type: ignore[no-untyped-def]
     rows = ["# laser scan", "radius_mm,frequency_hz,magnitude,phase_deg"]
     for f, outer in ((1000, 1.0), (4000, 0.5)):
         rows += [f"{r},{f},{1.0 if r < 40 else outer},{0 if f == 1000 else 90}" for r in (0, 20, 40)]
-    path.write_text("\n".join(rows))
+    path.write_text("\n".join(rows), encoding="utf-8")
     profile = VelocityProfile.read_csv(path)
     assert profile.at([0.02], [1000.0])[0, 0] == pytest.approx(1)
     assert profile.at([0.03], [4000.0])[0, 0] == pytest.approx(0.75j)
@@ -58,13 +58,13 @@ def test_profile_from_file(tmp_path) -> None:  # type: ignore[no-untyped-def]
     assert profile.effective_area(4000.0)[0] == pytest.approx(1j * exact, rel=1e-12)
     with pytest.raises(DesignError, match="end of the velocity profile"):
         profile.at([0.01], [5000.0])
-    path.write_text("\n".join(rows[:-1]))
+    path.write_text("\n".join(rows[:-1]), encoding="utf-8")
     with pytest.raises(DataError, match="1 missing, the first at 40 mm and 4000 Hz"):
         VelocityProfile.read_csv(path)
-    path.write_text("\n".join([*rows, "50,4000,one,0"]))
+    path.write_text("\n".join([*rows, "50,4000,one,0"]), encoding="utf-8")
     with pytest.raises(DataError, match="row 7"):
         VelocityProfile.read_csv(path)
-    path.write_text("r,f\n1,2")
+    path.write_text("r,f\n1,2", encoding="utf-8")
     with pytest.raises(DataError, match="radius_mm"):
         VelocityProfile.read_csv(path)
     with pytest.raises(DataError, match="readable"):

@@ -199,10 +199,10 @@ FILE = """
 
 
 def test_the_design_file_reaches_the_shape(tmp_path: Path) -> None:
-    text = (EXAMPLES / "ketch.yaml").read_text()
+    text = (EXAMPLES / "ketch.yaml").read_text(encoding="utf-8")
     mouth = "{shape: superelliptic, width: 170 mm, height: 130 mm, exponent: 3.5}"
     text = re.sub(r"mouth: \{.*\}", f"mouth: {mouth}", text).replace("rounding: 14 mm\n", "rounding: 14 mm" + FILE)
-    (tmp_path / "own.yaml").write_text(text)
+    (tmp_path / "own.yaml").write_text(text, encoding="utf-8")
     made = cabinet_of(load_design(tmp_path / "own.yaml"), tmp_path)
     guide = next(e for e in made.elements if isinstance(e, Waveguide))
     assert guide.mouth == Superelliptic(0.17, 0.13, 3.5)
@@ -216,18 +216,18 @@ def test_the_design_file_reaches_the_shape(tmp_path: Path) -> None:
 
 
 def test_ring_radiators_and_exit_angles_in_the_design_file(tmp_path: Path) -> None:
-    text = (EXAMPLES / "ketch.yaml").read_text()
+    text = (EXAMPLES / "ketch.yaml").read_text(encoding="utf-8")
     ring = text.replace("kind: dome", "kind: ring\n      inner_radius: 5 mm\n      ring_height: 1.5 mm\n      plug_height: 6 mm")
-    (tmp_path / "ring.yaml").write_text(ring.replace("throat_radius: 16 mm", "throat_radius: 16.6 mm"))
+    (tmp_path / "ring.yaml").write_text(ring.replace("throat_radius: 16 mm", "throat_radius: 16.6 mm"), encoding="utf-8")
     made = cabinet_of(load_design(tmp_path / "ring.yaml"), tmp_path)
     source = next(e.source for e in made.elements if isinstance(e, Waveguide))
     assert isinstance(source, Ring)
     assert math.pi * (source.radius**2 - source.inner_radius**2) == pytest.approx(7.5e-4)
-    barque = (EXAMPLES / "barque.yaml").read_text()
-    (tmp_path / "own.yaml").write_text(re.sub(r" +entry_angle: .*\n", "", barque))
+    barque = (EXAMPLES / "barque.yaml").read_text(encoding="utf-8")
+    (tmp_path / "own.yaml").write_text(re.sub(r" +entry_angle: .*\n", "", barque), encoding="utf-8")
     design = load_design(tmp_path / "own.yaml")
     guide = next(e for e in cabinet_of(design, tmp_path).elements if isinstance(e, Waveguide))
     assert guide.entry_angle == float(design.ways["treble"].driver.exit_angle)  # type: ignore[union-attr]
-    (tmp_path / "own.yaml").write_text(re.sub(r" +entry_angle: .*\n", "", text))
+    (tmp_path / "own.yaml").write_text(re.sub(r" +entry_angle: .*\n", "", text), encoding="utf-8")
     with pytest.raises(DesignError, match="entry_angle must be given where the driver has no exit angle"):
         cabinet_of(load_design(tmp_path / "own.yaml"), tmp_path)

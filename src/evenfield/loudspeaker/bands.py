@@ -173,7 +173,7 @@ def solve_bands(meshes: Meshes, wanted: list[tuple[float, list[float]]], device:
     from evenfield.radiation import choose_devices
     from evenfield.radiation.workers import in_order, processors
 
-    devices = len(choose_devices(device))
+    devices = 0 if meshes.body.flush else len(choose_devices(device))
     builders = min(BUILDERS, processors() // 2, len(wanted) - 1) if devices else 0
     with MeshWorkers(builders if builders > 1 else 0) as workers:
 
@@ -241,8 +241,6 @@ class Meshes:
 
     def lend_to(self, problem: SurfaceProblem) -> None:
         """One block of memory serves all matrices that fit into it: fresh memory is slow."""
-        if self.body.flush:
-            return
         size = problem.system.unknowns**2
         if self._memory is None or self._memory.size < size:
             self._memory = np.empty(size, problem.system.complex)

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from evenfield.loudspeaker.design import Design, NearWall
 
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
     from evenfield.loudspeaker.sweep import RadiationSweep
     from evenfield.radiation import SurfaceProblem
     from evenfield.shape import EdgeLengths
+
+FloatArray = NDArray[np.float64]
 
 
 def mounting_notes(design: Design) -> tuple[str, ...]:
@@ -49,17 +52,23 @@ def mesh_lengths(body: Body, lengths: EdgeLengths) -> EdgeLengths:
 
 
 def problem_of(body: Body, mesh: SurfaceMesh, patterns: tuple[str, ...] | None, device: str = "auto") -> SurfaceProblem:
-    """The body made ready to be solved; a flush one's problem and solutions have what the sweep asks of a free one's."""
+    """The body made ready to be solved; a flush one's problem and solutions have what the sweep asks of a free one's.
+
+    Raises DesignError where a flush body is to be solved on a GPU.
+    """
     from evenfield.radiation import FlushProblem, SurfaceProblem
 
     if body.flush:
-        return FlushProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns)  # type: ignore[return-value]
+        given = FlushProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns, device=device)
+        return given  # type: ignore[return-value]
     return SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns, device=device)
 
 
 def on_the_sphere(sweep: RadiationSweep, flush: bool) -> RadiationSweep:
     """A flush sweep with the mean square of both sides in the baffle's plane, so that power over the sphere comes out right."""
-    if not flush:
-        return sweep
-    share = np.where(np.abs(sweep.directions.vectors[:, 0]) < 1e-9, math.sqrt(0.5), 1.0)
-    return replace(sweep, far_field=sweep.far_field * share[:, None])
+    return replace(sweep, far_field=sweep.far_field * shares(sweep.directions.vectors)[:, None]) if flush else sweep
+
+
+def shares(vectors: FloatArray) -> FloatArray:
+    """(D,) what multiplies a flush body's far field towards unit vectors (D, 3): root of a half in the baffle's plane itself."""
+    return np.where(np.abs(vectors[:, 0]) < 1e-9, math.sqrt(0.5), 1.0)

@@ -31,6 +31,8 @@ FREQUENCIES = np.geomspace(400.0, 16000.0, 24)
 ANGLES = np.radians(np.arange(0.0, 91.0, 5.0))
 PER_WAVELENGTH = 5.0
 FEWEST_ON_PART = 6
+FEWEST_ON_LINE = 16
+"""Segments: fewer miss the wall's shape, by 0.3 dB at the lowest frequencies; the high ones cost the time."""
 MESH_RATIO = 2.2
 """A meridian serves frequencies down to its highest one over this."""
 RIGID = "rigid"
@@ -77,10 +79,13 @@ def meridian_of(element: Element, plane_rad: float, longest: float) -> Meridian:
     """
     points: list[FloatArray] = []
     parts: list[str] = []
-    for strip in strips_of(element):
-        fine = np.linspace(0.0, 1.0, 201)
+    strips, fine = strips_of(element), np.linspace(0.0, 1.0, 201)
+    ways = []
+    for strip in strips:
         x, r = (v[:, 0] for v in strip.surface(fine, np.array([plane_rad])))
-        along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(r)))])
+        ways.append(np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(r)))]))
+    longest = min(longest, sum(float(w[-1]) for w in ways) / FEWEST_ON_LINE)
+    for strip, along in zip(strips, ways, strict=True):
         if along[-1] < 1e-9:
             continue
         count = max(2 * math.ceil(along[-1] / longest / 2), FEWEST_ON_PART if strip.part != RIGID else 2)

@@ -54,6 +54,17 @@ class Blocks(NamedTuple):
     down: Complex
     mouth: Complex
 
+    @classmethod
+    def within(cls, memory: Complex, walls: int, mouths: int) -> Blocks:
+        """All zero, one behind the other in memory of at least (walls + mouths)**2 entries."""
+        blocks, begin = [], 0
+        for shape in ((walls, walls), (walls, mouths), (mouths, walls), (mouths, mouths)):
+            size = shape[0] * shape[1]
+            blocks.append(memory[begin : begin + size].reshape(shape))
+            begin += size
+        memory[:begin] = 0
+        return cls(*blocks)
+
 
 class FlushMatrix:
     """What the joined matrix needs at any frequency. Unknowns: the pressures on each wall, then q in the mouths."""
@@ -82,7 +93,10 @@ class FlushMatrix:
     def bytes_needed(self) -> int:
         """Largest memory of a solve: the joined matrix, and the largest blocks while it is set up."""
         item = np.dtype(self.complex).itemsize
+        # a wall alone is set up in its place, several one after the other beside the joined matrix
         block = max((w.system.bytes_needed for w in self.walls), default=0)
+        if len(self.walls) == 1:
+            block -= item * len(self.walls[0].system.body.vertices) ** 2
         across = max((2 * item * self.basis.count * len(w.system.body.vertices) for w in self.walls), default=0)
         return int(item * (self.unknowns**2 + self.basis.count**2) + max(block, across))
 
@@ -90,13 +104,13 @@ class FlushMatrix:
         """The unknowns of a wall."""
         return slice(int(self.first[number]), int(self.first[number + 1]))
 
-    def assemble(self, wavenumber: float, derivative: Complex) -> tuple[Blocks, Complex, Complex]:
+    def assemble(self, wavenumber: float, derivative: Complex, memory: Complex | None = None) -> tuple[Blocks, Complex, Complex]:
         """The matrix, right-hand sides (n, K), and the loads of flat elements (T', n + K): by the unknowns, then given.
 
-        derivative : (K, T_mesh) given normal derivatives on the mesh's triangles.
+        derivative : (K, T_mesh) given normal derivatives on the mesh's triangles; memory : for the matrix, at least n**2 entries.
         """
         n, m, walls = self.unknowns, self.basis.mouths, int(self.first[-1])
-        blocks = Blocks(*(np.zeros(size, self.complex) for size in ((walls, walls), (walls, m), (m, walls), (m, m))))
+        blocks = Blocks.within(np.empty(n * n, self.complex) if memory is None else memory, walls, m)
         right: Complex = np.zeros((n, len(derivative)), complex)
         known = self._known(derivative)
         between, entries = self._plane_block(wavenumber)
@@ -108,7 +122,10 @@ class FlushMatrix:
         for number, wall in enumerate(self.walls):
             at = self.rows(number)
             own = derivative[:, wall.system.body.full_triangle]
-            blocks.wall[at, at] = self._wall_matrix(wavenumber, wall)
+            if len(self.walls) == 1:
+                self._wall_matrix(wavenumber, wall, blocks.wall)
+            else:
+                blocks.wall[at, at] = self._wall_matrix(wavenumber, wall)
             right[at] += wall.system.right_sides(wavenumber, own)
             green, normal, load = self._wall_block(wavenumber, wall, own)
             if number < len(self.body.recesses):
@@ -154,8 +171,8 @@ class FlushMatrix:
         near = near_table(corners, body.normal, body.area, plane, images, pairs, self.solver.worker_count)
         return _Wall(system, points, chosen, images, near, Folds(system) if recess else None)
 
-    def _wall_matrix(self, wavenumber: float, wall: _Wall) -> Complex:
-        block = wall.system.assemble(wavenumber)
+    def _wall_matrix(self, wavenumber: float, wall: _Wall, out: Complex | None = None) -> Complex:
+        block = wall.system.assemble(wavenumber, out)
         if wall.folds is not None:
             wall.folds.add(wavenumber, block)
         return block
@@ -183,6 +200,11 @@ class FlushMatrix:
         own = np.isin(p.outer, wall.chosen) & np.isin(p.plane, wall.chosen) & np.isin(p.image, images)
         self._add_plane_pairs(green, entries, own)
         return green[c, c]
+
+    def release(self) -> None:
+        """Give the walls' private blocks back."""
+        for wall in self.walls:
+            wall.system.release()
 
     @property
     def _silent(self) -> NDArray[np.float64]:

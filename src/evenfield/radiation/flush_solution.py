@@ -17,6 +17,7 @@ from evenfield.radiation import surface_field
 from evenfield.radiation.flush_body import BAFFLE
 from evenfield.radiation.surface_body import SurfaceBody
 from evenfield.radiation.surface_solution import SurfaceStatistics
+from evenfield.radiation.sweep import Sweep
 from evenfield.radiation.workers import in_order, spans
 
 if TYPE_CHECKING:
@@ -90,6 +91,28 @@ class FlushFrequency:
                 p.body.proud, wall.grid, k, self.wall_pressure[-1], q, u[front], p.solver.worker_count, p.system.real
             )
         return result
+
+    def gradient(
+        self,
+        directions: Directions | ArrayLike = (),
+        far_field_bar: ArrayLike | None = None,
+        impedance_bar: ArrayLike | None = None,
+    ) -> Floats:
+        """(V, 3) gradient of a real function J of the far field F and the radiation impedance Z by the mesh's vertices, 1/m.
+
+        Parameters, returns, cost and errors as `FrequencySolution.gradient`.
+        Valid for: vertices that keep to their side of the baffle. Those in its plane (rims, flat parts, what is closed as a film,
+        `flush_body.FILM`) move in the plane only: their derivative across it is given as zero. Of rim vertices it is the
+        derivative with the triangles across the mouth following (see `flush_follow`, and `flush_moved` for differences of
+        the same); of vertices behind the baffle and of still flat parts it is zero.
+        Source: Giles & Pierce, Flow Turbul. Combust. 65 (2000) 393, section 2 (discrete adjoint).
+        """
+        from evenfield.radiation.flush_adjoint import flush_gradient
+
+        if far_field_bar is None:
+            return flush_gradient(self, np.zeros((0, 3)), None, impedance_bar)
+        u = directions if isinstance(directions, Directions) else Directions(np.asarray(directions, float))
+        return flush_gradient(self, u.vectors, far_field_bar, impedance_bar)
 
     @property
     def _plane_means(self) -> Complex:
@@ -244,51 +267,11 @@ class FlushFrequency:
 
 
 @dataclass(frozen=True)
-class FlushSolution:
+class FlushSolution(Sweep[FlushFrequency]):
     """Sound radiated by each moving part of a body in an infinite baffle. e^{+j omega t}, RMS phasors.
 
     frequency_hz : (F,). The methods add that axis last to those of FlushFrequency.
     """
-
-    frequencies: tuple[FlushFrequency, ...]
-
-    @property
-    def frequency_hz(self) -> Floats:
-        """(F,)."""
-        return np.array([s.frequency_hz for s in self.frequencies])
-
-    @property
-    def parts(self) -> tuple[PartName, ...]:
-        """Names of the moving parts or patterns: the order of every part axis."""
-        return self.frequencies[0].parts
-
-    def far_field(self, directions: Directions | ArrayLike) -> Complex:
-        """(part, D, F) lim r p e^{jkr} about (0, 0, 0), Pa at 1 m per 1 m/s; zero behind the baffle."""
-        return np.stack([s.far_field(directions) for s in self.frequencies], axis=-1)
-
-    def pressure_at(self, points: ArrayLike) -> Complex:
-        """(part, P, F) pressure in front or in a recess, Pa per 1 m/s."""
-        return np.stack([s.pressure_at(points) for s in self.frequencies], axis=-1)
-
-    @property
-    def surface_pressure(self) -> Complex:
-        """(part, V, F) Pa per 1 m/s at the mesh's vertices, nan where not known."""
-        return np.stack([s.surface_pressure for s in self.frequencies], axis=-1)
-
-    @property
-    def radiation_impedance(self) -> Complex:
-        """(part, part, F) generalised force on the part per unit velocity, N s/m, positive resistance."""
-        return np.stack([s.radiation_impedance for s in self.frequencies], axis=-1)
-
-    @property
-    def volume_velocity(self) -> Complex:
-        """(part,) m3/s into the air per unit motion of each part."""
-        return self.frequencies[0].volume_velocity
-
-    @property
-    def error_db(self) -> Floats:
-        """(F,) estimated error of the worst part's level, dB, in front, within 20 dB of the maximum."""
-        return np.array([s.error_db for s in self.frequencies])
 
     @property
     def part_error_db(self) -> Floats:
@@ -299,7 +282,6 @@ class FlushSolution:
     def statistics(self) -> SurfaceStatistics:
         """Unknowns, iterations, seconds, bytes, notes."""
         p = self.frequencies[0].problem
-        notes = dict.fromkeys(n for s in self.frequencies for n in s.notes)
         return SurfaceStatistics(
             unknowns=p.system.unknowns,
             triangles=sum(len(b.triangles) for b in p.body.bodies) + len(p.body.plane),
@@ -307,5 +289,5 @@ class FlushSolution:
             seconds=np.array([s.seconds for s in self.frequencies]),
             bytes=p.system.bytes_needed,
             elements_per_wavelength=np.array([s.elements_per_wavelength for s in self.frequencies]),
-            notes=tuple(notes),
+            notes=self.notes,
         )

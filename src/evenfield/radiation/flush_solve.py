@@ -13,47 +13,62 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.base import EvenfieldError
-from evenfield.radiation.block_gmres import Iteration, combine, orthogonalise, product
+from evenfield.radiation.block_gmres import Iteration, combine, orthogonalise, product, transposed_product
 from evenfield.radiation.flush_matrix import Blocks
 
 Complex = NDArray[np.complexfloating[Any, Any]]
 
 
-def solve_joined(blocks: Blocks, right: Complex, tolerance: float, limit: int, threads: int) -> Iteration:
-    """Solve for pressures on walls, then velocities in mouths, right-hand sides (N, K) in that order; `blocks.mouth` is used up.
+class JoinedSystem:
+    """The joined matrix, its mouths' block factored in place, ready for any right-hand sides, also of its transpose."""
 
-    Each side keeps its own Krylov space; they share the products. Right preconditioner: the diagonal.
-    Raises EvenfieldError when `limit` products do not reach `tolerance`.
-    Source: Saad & Schultz, SIAM J. Sci. Stat. Comput. 7 (1986) 856.
-    """
-    from scipy.linalg import lu_factor, lu_solve
+    def __init__(self, blocks: Blocks) -> None:
+        from scipy.linalg import lu_factor
 
-    count, sides = right.shape
-    wall, up, down = blocks.wall, blocks.up, blocks.down
-    walls, kind = len(wall), wall.dtype
-    factor = lu_factor(blocks.mouth.T, overwrite_a=True, check_finite=False) if count > walls else None
-
-    def through_mouths(velocity: Complex) -> Complex:
+        self.wall, self.up, self.down = blocks.wall, blocks.up, blocks.down
         # the transposed block is what lies in memory as the factorisation wants it
-        return np.asarray(velocity if factor is None else lu_solve(factor, velocity, trans=1, check_finite=False))
+        self._mouth = lu_factor(blocks.mouth.T, overwrite_a=True, check_finite=False) if len(blocks.mouth) else None
 
-    if walls == 0:
-        return Iteration(through_mouths(right.astype(kind)), np.ones(sides, np.int64), np.zeros(sides))
-    inverse = (1.0 / np.diagonal(wall)).astype(np.complex128)[:, None]
+    def solve(self, right: Complex, tolerance: float, limit: int, threads: int, transposed: bool = False) -> Iteration:
+        """Pressures on walls, then velocities in mouths, for right-hand sides (N, K) in that order.
 
-    def apply(vectors: Complex) -> Complex:
-        pressure = (inverse * vectors).astype(kind)
-        image = product(wall, pressure, threads)
-        return image if factor is None else image - product(up, through_mouths(product(down, pressure, threads)), threads)
+        Each side keeps its own Krylov space; they share the products. Right preconditioner: the diagonal.
+        Raises EvenfieldError when `limit` products do not reach `tolerance`.
+        Source: Saad & Schultz, SIAM J. Sci. Stat. Comput. 7 (1986) 856.
+        """
+        wall, walls, kind, sides = self.wall, len(self.wall), self.wall.dtype, right.shape[1]
+        through = self._through_mouths
+        if walls == 0:
+            return Iteration(through(right.astype(kind), transposed), np.ones(sides, np.int64), np.zeros(sides))
+        inverse = (1.0 / np.diagonal(wall)).astype(np.complex128)[:, None]
 
-    start = through_mouths(right[walls:].astype(kind))
-    given = right[:walls] - (product(up, start, threads) if factor is not None else 0)
-    solution, iterations, residual = _iterate(apply, given, kind, tolerance, min(limit, walls))
-    pressure = inverse * solution
-    if factor is None:
-        return Iteration(pressure, iterations, residual)
-    velocity = through_mouths((right[walls:] - product(down, pressure, threads)).astype(kind))
-    return Iteration(np.concatenate([pressure, velocity]), iterations, residual)
+        def up(vectors: Complex) -> Complex:
+            return np.asarray((vectors.T @ self.down).T) if transposed else product(self.up, vectors, threads)
+
+        def down(vectors: Complex) -> Complex:
+            return np.asarray((vectors.T @ self.up).T) if transposed else product(self.down, vectors, threads)
+
+        def apply(vectors: Complex) -> Complex:
+            pressure = (inverse * vectors).astype(kind)
+            image = (transposed_product if transposed else product)(wall, pressure, threads)
+            return image if self._mouth is None else image - up(through(down(pressure), transposed))
+
+        given = right[:walls]
+        if self._mouth is not None:
+            given = given - up(through(right[walls:].astype(kind), transposed))
+        solution, iterations, residual = _iterate(apply, given, kind, tolerance, min(limit, walls))
+        pressure = inverse * solution
+        if self._mouth is None:
+            return Iteration(pressure, iterations, residual)
+        velocity = through((right[walls:] - down(pressure.astype(kind))).astype(kind), transposed)
+        return Iteration(np.concatenate([pressure, velocity]), iterations, residual)
+
+    def _through_mouths(self, vectors: Complex, transposed: bool) -> Complex:
+        from scipy.linalg import lu_solve
+
+        if self._mouth is None:
+            return vectors
+        return np.asarray(lu_solve(self._mouth, vectors, trans=0 if transposed else 1, check_finite=False))
 
 
 def _iterate(

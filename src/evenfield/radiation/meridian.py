@@ -23,7 +23,6 @@ from evenfield.radiation.meridian_motion import (
     Motion,
     Sources,
     add_sources,
-    check_velocity,
     nodal_sources,
     part_names,
     part_sources,
@@ -32,8 +31,10 @@ from evenfield.radiation.meridian_motion import (
 )
 from evenfield.radiation.meridian_recess import FILM_ERROR_DB, Recess, film_note, without_film
 from evenfield.radiation.meridian_solution import MeridianFrequency, MeridianSolution
-from evenfield.radiation.meridian_solver import Accuracy, MeridianSolver, choose_solver
+from evenfield.radiation.meridian_solver import MeridianSolver, choose_solver
+from evenfield.radiation.solver_rules import Accuracy
 from evenfield.radiation.surface_checks import check_frequencies
+from evenfield.radiation.velocities import given_patterns, no_velocity, pattern_velocity
 from evenfield.radiation.workers import in_order
 
 Progress = Callable[[int, int], None]
@@ -165,14 +166,9 @@ class MeridianProblem:
 
     def _sources(self, velocity: ArrayLike | None) -> Sources:
         if self.shapes is not None:
-            if velocity is not None:
-                raise DataError(message("velocity", "left out for a problem of parts", "given", fix="patterns="))
+            no_velocity(velocity)
             return self.shapes
-        if velocity is None:
-            raise DataError(message("velocity", "given for a problem of patterns", None))
-        given = check_velocity(np.asarray(velocity)[..., None], len(self.meridian.part), 1)[..., 0]
-        if len(given) != len(self.parts):
-            raise DataError(message("velocity", f"one pattern for each of {self.parts}", len(given)))
+        given = pattern_velocity(velocity, len(self.meridian.part), self.parts)
         if np.any(given[:, : self.cut]):
             raise DataError(message("velocity", f"zero on the first {self.cut} segments", "a motion there",
                                     cause="They lie in the baffle's plane, as part of it"))  # fmt: skip
@@ -218,8 +214,7 @@ def solve_meridian(
     Source: Burton & Miller, Proc. R. Soc. A 323 (1971) 201, doi 10.1098/rspa.1971.0097.
     """
     frequencies = check_frequencies(frequency_hz)
-    given = None if velocity is None else check_velocity(velocity, len(meridian.part), len(frequencies))
-    patterns = None if given is None else tuple(range(1, len(given) + 1))
+    given, patterns = given_patterns(velocity, len(meridian.part), len(frequencies))
     problem = MeridianProblem(meridian, motion, baffle, air, accuracy, order, elements, solver, patterns)
     problem.check(float(frequencies.max()))
 

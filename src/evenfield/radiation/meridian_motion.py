@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from evenfield.base import DataError, MeshError, message
 from evenfield.data import Meridian
@@ -119,17 +119,6 @@ def join_sources(body: MeridianBody, one: Sources, two: Sources) -> Sources:
     return _sources(
         body, one.count + two.count, element[order], which, coefficient, np.concatenate([one.pivot, two.pivot])[order]
     )
-
-
-def check_velocity(velocity: ArrayLike, segments: int, frequencies: int) -> Complex:
-    """(K, S, F) from given normal velocities (S, F) or (K, S, F), m/s. Raises DataError."""
-    v: NDArray[Any] = np.asarray(velocity, complex)
-    v = v[None] if v.ndim == 2 else v
-    if v.ndim != 3 or v.shape[1:] != (segments, frequencies) or len(v) == 0:
-        raise DataError(message("velocity", f"(S, F) or (K, S, F) with S={segments}, F={frequencies}", np.shape(velocity)))
-    if not np.all(np.isfinite(v)):
-        raise DataError(message("velocity", "finite", "a value that is not"))
-    return v
 
 
 def _sources(body: MeridianBody, count: int, element: Ints, which: Ints, coefficient: Complex, pivot: Floats) -> Sources:

@@ -15,6 +15,7 @@ from evenfield.radiation import meridian_field
 from evenfield.radiation.meridian_field import Boundary
 from evenfield.radiation.meridian_matrix import Complex
 from evenfield.radiation.meridian_motion import Sources
+from evenfield.radiation.sweep import Sweep
 
 if TYPE_CHECKING:
     from evenfield.radiation.meridian import MeridianProblem
@@ -141,51 +142,11 @@ class MeridianFrequency:
 
 
 @dataclass(frozen=True)
-class MeridianSolution:
+class MeridianSolution(Sweep[MeridianFrequency]):
     """Sound radiated by each moving part of a body of revolution, all else rigid. e^{+j omega t}, RMS phasors.
 
     frequency_hz : (F,). The methods add that axis last to those of MeridianFrequency.
     """
-
-    frequencies: tuple[MeridianFrequency, ...]
-
-    @property
-    def frequency_hz(self) -> Floats:
-        """(F,)."""
-        return np.array([s.frequency_hz for s in self.frequencies])
-
-    @property
-    def parts(self) -> tuple[PartName, ...]:
-        """Names of the moving parts or patterns: the order of every part axis."""
-        return self.frequencies[0].parts
-
-    def far_field(self, directions: Directions | ArrayLike) -> Complex:
-        """(part, D, F) lim r p e^{jkr} about (0, 0, 0), Pa at 1 m per 1 m/s, towards unit vectors (D, 3) or angles (D,) rad."""
-        return np.stack([s.far_field(directions) for s in self.frequencies], axis=-1)
-
-    def pressure_at(self, points: ArrayLike) -> Complex:
-        """(part, P, F) pressure in the air, Pa per 1 m/s, at points (P, 3) m, or (P, 2) as x and r."""
-        return np.stack([s.pressure_at(points) for s in self.frequencies], axis=-1)
-
-    @property
-    def surface_pressure(self) -> Complex:
-        """(part, N, F) Pa per 1 m/s at the meridian's points."""
-        return np.stack([s.surface_pressure for s in self.frequencies], axis=-1)
-
-    @property
-    def radiation_impedance(self) -> Complex:
-        """(part, part, F) generalised force on the part per unit velocity, N s/m, positive resistance."""
-        return np.stack([s.radiation_impedance for s in self.frequencies], axis=-1)
-
-    @property
-    def volume_velocity(self) -> Complex:
-        """(part,) m3/s into the air per unit motion of each part."""
-        return self.frequencies[0].volume_velocity
-
-    @property
-    def error_db(self) -> Floats:
-        """(F,) estimated error of the level, dB, front hemisphere, within 20 dB of the maximum (see `meridian_checks`)."""
-        return np.array([s.error_db for s in self.frequencies])
 
     @property
     def statistics(self) -> MeridianStatistics:
@@ -197,7 +158,7 @@ class MeridianSolution:
             seconds=np.array([s.seconds for s in self.frequencies]),
             bytes=16 * p.unknowns**2,
             nodes_per_wavelength=np.array([s.nodes_per_wavelength for s in self.frequencies]),
-            notes=tuple(dict.fromkeys(n for s in self.frequencies for n in s.notes)),
+            notes=self.notes,
         )
 
 

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from evenfield.base import Air, DataError, message
+from evenfield.base import Air
 from evenfield.data import SurfaceMesh
 from evenfield.data.mesh import Mirror, PartName
 from evenfield.data.mesh_faults import check_body
@@ -22,6 +22,7 @@ from evenfield.radiation.block_gmres import Iteration, solve_in_step
 from evenfield.radiation.gpu_device import Device, choose_devices
 from evenfield.radiation.gpu_devices import DeviceSystems
 from evenfield.radiation.plane import RigidPlane
+from evenfield.radiation.solver_rules import Accuracy
 from evenfield.radiation.surface_body import SurfaceBody, reduce_body
 from evenfield.radiation.surface_checks import (
     check_frequencies,
@@ -32,9 +33,10 @@ from evenfield.radiation.surface_checks import (
 from evenfield.radiation.surface_error import hold_reference, part_errors_db
 from evenfield.radiation.surface_field import far_field
 from evenfield.radiation.surface_matrix import SurfaceMatrix
-from evenfield.radiation.surface_motion import Motion, check_symmetric, check_velocity, part_motion
+from evenfield.radiation.surface_motion import Motion, check_symmetric, part_motion
 from evenfield.radiation.surface_solution import FrequencySolution, SurfaceSolution
-from evenfield.radiation.surface_solver import Accuracy, SurfaceSolver, choose_solver
+from evenfield.radiation.surface_solver import SurfaceSolver, choose_solver
+from evenfield.radiation.velocities import given_patterns, no_velocity, pattern_velocity
 from evenfield.radiation.workers import in_order
 
 Complex = NDArray[np.complexfloating[Any, Any]]
@@ -186,14 +188,9 @@ class SurfaceProblem:
 
     def _velocity(self, velocity: ArrayLike | None) -> Complex:
         if self.motion is not None:
-            if velocity is not None:
-                raise DataError(message("velocity", "left out for a problem of parts", "given", fix="patterns="))
+            no_velocity(velocity)
             return self.motion.shape.astype(complex)
-        if velocity is None:
-            raise DataError(message("velocity", "given for a problem of patterns", None))
-        shape = check_velocity(np.asarray(velocity)[..., None], len(self.mesh.triangles), 1)[..., 0]
-        if len(shape) != len(self.parts):
-            raise DataError(message("velocity", f"one pattern for each of {self.parts}", len(shape)))
+        shape = pattern_velocity(velocity, len(self.mesh.triangles), self.parts)
         check_symmetric(self.mesh, shape, self.mirror)
         return shape
 
@@ -216,8 +213,7 @@ def iterate_surface(
     frequencies = check_frequencies(frequency_hz)
     choose_devices(device)
     check_body(mesh)
-    given = None if velocity is None else check_velocity(velocity, len(mesh.triangles), len(frequencies))
-    patterns = None if given is None else tuple(range(1, len(given) + 1))
+    given, patterns = given_patterns(velocity, len(mesh.triangles), len(frequencies))
     problem = SurfaceProblem(mesh, motion, axis, mirror, air, solver, accuracy, patterns, device, plane)
     edges, speed = problem.edges, problem.air.speed_of_sound
     check_resolution(edges, float(frequencies.max()), speed)

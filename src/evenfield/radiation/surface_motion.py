@@ -67,14 +67,3 @@ def check_symmetric(mesh: SurfaceMesh, patterns: Complex, mirror: Mirror) -> Non
                     fix="mirror=(), which solves the whole body",
                 )
             )
-
-
-def check_velocity(velocity: ArrayLike, triangles: int, frequencies: int) -> Complex:
-    """(K, T, F) from given normal velocities (T, F) or (K, T, F), m/s. Raises DataError."""
-    v: Complex = np.asarray(velocity, complex)
-    v = v[None] if v.ndim == 2 else v
-    if v.ndim != 3 or v.shape[1:] != (triangles, frequencies) or len(v) == 0:
-        raise DataError(message("velocity", f"(T, F) or (K, T, F) with T={triangles}, F={frequencies}", np.shape(velocity)))
-    if not np.all(np.isfinite(v)):
-        raise DataError(message("velocity", "finite", "a value that is not"))
-    return v

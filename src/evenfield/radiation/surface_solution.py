@@ -12,6 +12,7 @@ from evenfield.base import DataError, message
 from evenfield.data import Directions
 from evenfield.data.mesh import PartName
 from evenfield.radiation import surface_field
+from evenfield.radiation.sweep import Sweep
 
 if TYPE_CHECKING:
     from evenfield.radiation.surface import SurfaceProblem
@@ -144,51 +145,11 @@ class FrequencySolution:
 
 
 @dataclass(frozen=True)
-class SurfaceSolution:
+class SurfaceSolution(Sweep[FrequencySolution]):
     """Sound radiated by each moving part of a body, all else rigid. e^{+j omega t}, RMS phasors.
 
     frequency_hz : (F,). The methods add that axis last to those of FrequencySolution.
     """
-
-    frequencies: tuple[FrequencySolution, ...]
-
-    @property
-    def frequency_hz(self) -> NDArray[np.float64]:
-        """(F,)."""
-        return np.array([s.frequency_hz for s in self.frequencies])
-
-    @property
-    def parts(self) -> tuple[PartName, ...]:
-        """Names of the moving parts or patterns: the order of every part axis."""
-        return self.frequencies[0].parts
-
-    def far_field(self, directions: Directions | ArrayLike) -> Complex:
-        """(part, D, F) lim r p e^{jkr} about (0, 0, 0), Pa at 1 m per 1 m/s."""
-        return np.stack([s.far_field(directions) for s in self.frequencies], axis=-1)
-
-    def pressure_at(self, points: ArrayLike) -> Complex:
-        """(part, P, F) pressure outside the body, Pa per 1 m/s."""
-        return np.stack([s.pressure_at(points) for s in self.frequencies], axis=-1)
-
-    @property
-    def surface_pressure(self) -> Complex:
-        """(part, V, F) Pa per 1 m/s at the mesh's vertices."""
-        return np.stack([s.surface_pressure for s in self.frequencies], axis=-1)
-
-    @property
-    def radiation_impedance(self) -> Complex:
-        """(part, part, F) generalised force on the part per unit velocity, N s/m, positive resistance."""
-        return np.stack([s.radiation_impedance for s in self.frequencies], axis=-1)
-
-    @property
-    def volume_velocity(self) -> Complex:
-        """(part,) m3/s into the air per unit motion of each part."""
-        return self.frequencies[0].volume_velocity
-
-    @property
-    def error_db(self) -> NDArray[np.float64]:
-        """(F,) estimated error of the worst part's level, dB, front hemisphere, within 20 dB of the maximum."""
-        return np.array([s.error_db for s in self.frequencies])
 
     @property
     def part_error_db(self) -> NDArray[np.float64]:
@@ -199,7 +160,6 @@ class SurfaceSolution:
     def statistics(self) -> SurfaceStatistics:
         """Unknowns, iterations, seconds, bytes, notes."""
         p = self.frequencies[0].problem
-        notes = dict.fromkeys(n for s in self.frequencies for n in s.notes)
         return SurfaceStatistics(
             unknowns=p.system.unknowns,
             triangles=len(p.body.triangles),
@@ -207,6 +167,6 @@ class SurfaceSolution:
             seconds=np.array([s.seconds for s in self.frequencies]),
             bytes=p.system.bytes_needed,
             elements_per_wavelength=np.array([s.elements_per_wavelength for s in self.frequencies]),
-            notes=tuple(notes),
+            notes=self.notes,
             devices=tuple(dict.fromkeys(s.device for s in self.frequencies)),
         )

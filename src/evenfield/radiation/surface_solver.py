@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from typing import Literal
 
 from evenfield.base import DesignError, message
-
-Accuracy = Literal["engineering", "reference"]
-
-NO_RESONANCE_BELOW = 3.5
-"""Wavenumber times the cube root of the volume; the lowest interior resonance of any body lies at 5.06 or above."""
+from evenfield.radiation.solver_rules import NO_RESONANCE_BELOW, Accuracy, SolverRules, choose
 
 
 @dataclass(frozen=True)
-class SurfaceSolver:
+class SurfaceSolver(SolverRules):
     """Tolerances of the Galerkin Burton-Miller solve on a surface.
 
     Parameters
@@ -41,32 +36,9 @@ class SurfaceSolver:
     threads: int = 0
 
     def __post_init__(self) -> None:
-        for name in ("near_distance", "touching_order", "tolerance", "max_iterations", "coupling_length", "tight_cuts"):
-            if not getattr(self, name) > 0:
-                raise DesignError(message(f"solver.{name}", "positive", getattr(self, name)))
+        self.require_positive("near_distance", "touching_order", "tolerance", "max_iterations", "coupling_length", "tight_cuts")
         if self.precision not in ("single", "double"):
             raise DesignError(message("solver.precision", '"single" or "double"', self.precision))
-
-    @property
-    def worker_count(self) -> int:
-        """Threads to run: as asked, or the processors that this process may use (at most 16)."""
-        return self.threads or min(16, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 2)
-
-    def coupling(self, wavenumber: float, volume: float) -> float:
-        """The Burton-Miller coupling, m, for a body of `volume` m3 at `wavenumber` rad/m: with L the cube root of the volume,
-        min(1/k, coupling_length L) where k L >= 3.5, none below.
-
-        1/k alone lets the hypersingular operator dominate at low frequency. A tenth of the body keeps the iteration short and
-        is still strong at the first interior resonances, which alone need it. Those lie above k L = 5.06, the sphere's
-        (Faber 1923, Krahn 1925: of all bodies of one volume the ball has the lowest), so below 3.5 there is nothing to
-        cure. Coupling would do harm there: it turns errors of the mesh by 90 degrees, and at low frequency the resistance is
-        tiny beside the reactance (24 % of a vent's at 20 Hz, 0.03 % without). Our own rule, measured on the sphere and on
-        cabinets; at the step the far field changes by less than 0.005 dB.
-        """
-        size = volume ** (1 / 3)
-        if wavenumber * size < NO_RESONANCE_BELOW:
-            return 0.0
-        return float(min(1.0 / wavenumber, self.coupling_length * size))
 
     def coupling_slope(self, wavenumber: float, volume: float) -> float:
         """Derivative of `coupling` by the volume, 1/m2; zero where the coupling does not follow the volume."""
@@ -81,9 +53,4 @@ REFERENCE = SurfaceSolver("double", near_distance=3.0, near_degree=5, touching_o
 
 def choose_solver(accuracy: Accuracy, solver: SurfaceSolver | None) -> SurfaceSolver:
     """The solver object for a named accuracy, unless one is given. Raises DesignError on another name."""
-    if solver is not None:
-        return solver
-    known = {"engineering": ENGINEERING, "reference": REFERENCE}
-    if accuracy not in known:
-        raise DesignError(message("accuracy", '"engineering" or "reference"', accuracy))
-    return known[accuracy]
+    return choose(accuracy, solver, ENGINEERING, REFERENCE)

@@ -2,34 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.base import DataError, message
 from evenfield.data.mesh import PartName
+from evenfield.radiation.sweep import Sweep
 
 Complex = NDArray[np.complexfloating[Any, Any]]
 
 
-class Solved(Protocol):
-    """What the field solvers return: SurfaceSolution, MeridianSolution, FlushSolution."""
-
-    @property
-    def parts(self) -> tuple[PartName, ...]:
-        """Names of the moving parts."""
-
-    @property
-    def volume_velocity(self) -> Complex:
-        """(part,) m3/s into the air per unit motion."""
-
-    @property
-    def radiation_impedance(self) -> Complex:
-        """(part, part, F) N s/m."""
-
-
-def throat_impedance(solution: Solved, part: PartName | None = None) -> Complex:
+def throat_impedance(solution: Sweep[Any], part: PartName | None = None) -> Complex:
     """Acoustic impedance that a moving part sees: mean pressure on it over the volume velocity that it gives.
 
     Parameters

@@ -28,7 +28,7 @@ def keep_report(folder: Path, stem: str, key: str, paths: tuple[Path, ...]) -> N
     """Note what a report was made from."""
     records = _read(folder)
     records[stem] = {"key": _full(key), "files": {p.name: _digest(p) for p in paths}}
-    write_whole(folder / STAMP, lambda p: p.write_text(json.dumps(records, indent=1)))
+    write_whole(folder / STAMP, lambda p: p.write_text(json.dumps(records, indent=1), encoding="utf-8"))
 
 
 def _full(key: str) -> str:
@@ -37,7 +37,7 @@ def _full(key: str) -> str:
 
 def _read(folder: Path) -> dict[str, Any]:
     try:
-        found = json.loads((folder / STAMP).read_text())
+        found = json.loads((folder / STAMP).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
     return found if isinstance(found, dict) else {}

@@ -13,7 +13,7 @@ from evenfield.loudspeaker.chains import has_filters
 from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.geometry import cabinet_of
 from evenfield.search.aim import Aim
-from evenfield.search.listening import listening_for
+from evenfield.search.listening import WINDOW, listening_for
 from evenfield.search.shape_field import Fineness, ShapeField
 
 Array = NDArray[np.float64]
@@ -60,16 +60,20 @@ def find_handover(design: Design, aim: Aim, folder: str | Path | None = None, de
 
 
 def check_aim(design: Design, aim: Aim) -> None:
-    """Raise DesignError for a flush mounting, and where no mouth that the cabinet can hold keeps the wanted coverage as low as
-    asked: says the pair in conflict and the nearest that could be.
+    """Raise DesignError where a flush loudspeaker should cover what lies behind its wall, or where no mouth that the cabinet can
+    hold keeps the wanted coverage as low as asked: says the pair in conflict and the nearest that could be.
     """
-    if design.flush:
-        raise DesignError(
-            message(
-                "mounting", "free, or before a wall, for a waveguide to be shaped", "flush",
-                cause="The derivatives are those of a body in free air", fix="mounting: free, then predicting the result flush",
-            ), "mounting",
-        )  # fmt: skip
+    for plane, wanted in aim.coverage.items() if design.flush else ():
+        if wanted * WINDOW[1] >= math.pi:
+            most = math.floor(math.degrees(math.pi / WINDOW[1]))
+            raise DesignError(
+                message(
+                    f"aim.{plane}", f"at most {most} deg with mounting: flush", f"{math.degrees(wanted):.0f} deg",
+                    cause="The level is watched a little beyond the coverage, and there is no sound behind the wall",
+                    fix=f"{plane}={most} deg",
+                ),
+                "brief.coverage",
+            )  # fmt: skip
     for plane, widest in _flat(design).items():
         degrees = math.degrees(aim.coverage[plane])
         lowest = _SLACK * CONTROL / (widest * degrees)

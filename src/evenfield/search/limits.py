@@ -143,7 +143,7 @@ def _falling(design: Design, way: str) -> Named:
         angles = [float(a) for a in getattr(guide.wall, plane)]
         if angles:
             steps = np.diff([*entry, *angles])
-            found += [(f"{plane} wall angles that do not fall", float(v)) for v in np.degrees(steps) * 1e-3]
+            found += [(f"the {plane} wall's angles, which may not fall", float(v)) for v in np.degrees(steps) * 1e-3]
     return found
 
 

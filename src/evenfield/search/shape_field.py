@@ -12,10 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.data.mesh import SurfaceMesh
+from evenfield.loudspeaker.bands import Body
 from evenfield.loudspeaker.chains import responses
 from evenfield.loudspeaker.circuits import boxes_of, drivers_of, output_impedances, parts_of
 from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.geometry import cabinet_of
+from evenfield.loudspeaker.mounting import mesh_lengths, problem_of, shares
 from evenfield.loudspeaker.profiles import profiles_of, velocities
 from evenfield.loudspeaker.sweep import focus_at, outward, part_names, part_places
 from evenfield.search.objective import Drive
@@ -81,6 +83,8 @@ class ShapeField:
         self.vectors, self.fineness, self.folder, self.device = vectors, fineness or Fineness(), folder, device
         self.air = design.air.to_air()
         self.profiles = profiles_of(design, folder)
+        self.flush = design.flush
+        self.share: Array = shares(vectors) if design.flush else np.ones(len(vectors))
         self.solves = self.remeshed = 0
         self.settle(design)
 
@@ -106,7 +110,7 @@ class ShapeField:
             self.solves += 1
             field_here = np.zeros((len(self.names), len(self.vectors)), complex)
             load = np.zeros((len(self.names), len(self.names)), complex)
-            field_here[moving] = solution.far_field(self.vectors) * out[moving, None]
+            field_here[moving] = solution.far_field(self.vectors) * self.share * out[moving, None]
             load[np.ix_(moving, moving)] = solution.radiation_impedance * np.outer(out[moving], out[moving])
             far.append(field_here)
             impedance.append(load)
@@ -134,7 +138,7 @@ class ShapeField:
         columns = []
         known: dict[int, Array] = {}
         for i, (solution, moving, out, morph) in enumerate(found.solved):
-            bar = far_bar[moving, :, i] * out[:, None]
+            bar = far_bar[moving, :, i] * self.share * out[:, None]
             load = impedance_bar[:, :, i][np.ix_(moving, moving)] * np.outer(out, out)
             gradient = solution.gradient(self.vectors, bar, load)
             if id(morph) not in known:
@@ -191,17 +195,19 @@ class ShapeField:
             cabinet, frequency, self.air.speed_of_sound, per_wavelength=self.fineness.per_wavelength,
             focus=focus, away_factor=self.fineness.away_factor,
         )  # fmt: skip
-        return lengths if self.fineness.finer == 1.0 else lengths.finer(self.fineness.finer)
+        usual = mesh_lengths(self._body(cabinet), lengths)
+        return usual if self.fineness.finer == 1.0 else usual.finer(self.fineness.finer)
+
+    def _body(self, cabinet: Cabinet) -> Body:
+        return Body(cabinet, self.air, self.profiles, self.flush)
 
     def _solve_one(self, mesh: SurfaceMesh, cabinet: Cabinet, frequency: float) -> tuple[Any, list[int]]:
         """The solution, and which of the parts each of its rows is."""
-        from evenfield.radiation import SurfaceProblem
-
         if self.alone is not None and self._alone(frequency):
             only = np.where(mesh.of_part(self.alone[0]), mesh.part, "rigid")
             mesh = SurfaceMesh(mesh.vertices, mesh.triangles, only, mesh.mirror)
         patterns = self.names if self.profiles and not self._alone(frequency) else None
-        problem = SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=self.air, patterns=patterns, device=self.device)
+        problem = problem_of(self._body(cabinet), mesh, patterns, self.device)
         given = velocities(mesh, self.names, self.profiles, part_places(cabinet), frequency) if patterns else None
         return problem.solve(frequency, given), [self.names.index(str(n)) for n in problem.parts]
 

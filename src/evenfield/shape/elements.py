@@ -1,8 +1,9 @@
 """What stands on a cabinet's faces: cones, domes, throats, vents, waveguides, coaxial drivers; and the cabinet itself.
 
 Lengths in m. Design frame: origin in the centre of the front face, x forward, y left (looking along +x), z up; the body
-fills x = -depth ... 0. Every element has a place (y, z) and a name, which tags its moving triangles. `key` is the element's
-dotted path in the design file, for error messages.
+fills x = -depth ... 0. Every element has a place (y, z) of its axis on its `face` ("front" or "rear") and a name, which tags its
+moving triangles. `frame_radius` is what a driver needs on the face (None: its own radius); `key` is the element's dotted path in
+the design file, for error messages.
 """
 
 from __future__ import annotations
@@ -61,7 +62,6 @@ class Cone:
         depth : float >= 0, m; from the baffle plane down to the base of the dust cap
         dust_cap_radius : float < radius, m
         dust_cap_height : float, m; bulges forward when positive, inward when negative
-        frame_radius : float or None, m; what the driver needs on the baffle (default: radius)
     """
 
     name: str

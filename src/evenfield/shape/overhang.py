@@ -62,8 +62,8 @@ class Hang:
 
 
 def left_out(guide: Waveguide, limit: float) -> float:
-    """m; below the mouth, in which a straight wall at the limit (rad) would be rounded off into the baffle."""
-    return straight_reach(limit, guide.rounding)[0] + guide.proud
+    """m; below the mouth, in which a straight wall at the limit (rad) would be rounded off level with the baffle."""
+    return straight_reach(limit, guide.rounding)[0]
 
 
 def hang(guide: Waveguide, up: tuple[float, float, float], limit: float) -> Hang:
