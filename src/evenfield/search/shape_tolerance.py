@@ -33,7 +33,7 @@ class Corner:
     name: str
     design: Design
     score: Score
-    badness: float
+    badness: float = 0.0
 
 
 def corners(stage: Stage, share: Array, slopes: Mapping[str, Array], tolerance: float) -> list[Corner]:
