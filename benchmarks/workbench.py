@@ -86,6 +86,89 @@ def figures():
             yield "workbench: warm server, hello to pictures", time.perf_counter() - began, ""
             yield from edits(page, process, int(os.environ.get("EVENFIELD_EDITS", "400")))
     shutil.rmtree(folder, ignore_errors=True)
+    yield from first_drags()
+    yield from stops()
+
+
+def first_drags():
+    """The first drag of a fresh server, its kernels compiled before and not, and the second."""
+    from bench_fixture import Page, serving, write_design
+
+    for kernels, waits in (("warm", True), ("warm", False), ("cold", True), ("cold", False)):
+        with tempfile.TemporaryDirectory(prefix="evenfield-bench-") as name:
+            design = write_design(Path(name))
+            before = os.environ.pop("NUMBA_CACHE_DIR", None)
+            if kernels == "cold":
+                os.environ["NUMBA_CACHE_DIR"] = str(Path(name) / "kernels")
+            try:
+                with serving(design) as (address, _), Page(address) as page:
+                    began = time.perf_counter()
+                    page.greet("polar", "handover")
+                    page.picture("polar", lambda h: h["state"] == "solved", 120)
+                    if waits:
+                        page.until(lambda h: h["type"] == "warm" and h["ready"], 300)
+                    ready = time.perf_counter() - began
+                    first, *rest = drags(page, DEPTH, [24.1 + 0.1 * i for i in range(8)])
+            finally:
+                os.environ.pop("NUMBA_CACHE_DIR", None)
+                if before is not None:
+                    os.environ["NUMBA_CACHE_DIR"] = before
+        when = f"ready {ready:.1f} s after the first hello" if waits else f"begun {ready:.1f} s after the first hello"
+        how = "when ready" if waits else "at once"
+        note = f"next ones {1e3 * statistics.median(rest):.0f} ms; {when}"
+        yield f"workbench: first drag {how}, {kernels} kernels", first, note
+
+
+STOP_AFTER = (0.0, 0.4, 0.8, 1.5, 2.5, 3.5, 5.0, 7.0)
+"""s after the work began: its start, meshing, assembling, solving."""
+
+STOP_AT = (0.6, 0.985)
+"""Shares of the work done: late solving, and writing."""
+
+
+def stops():
+    """Ten full solves stopped at different stages: until the page is told, and until the worker is gone."""
+    from bench_fixture import Page, serving, write_design
+
+    seen, gone, stages = [], [], []
+    with tempfile.TemporaryDirectory(prefix="evenfield-bench-") as name:
+        design = write_design(Path(name))
+        with serving(design) as (address, process), Page(address) as page:
+            page.greet("polar")
+            for i, (wait, share) in enumerate([*((w, 2.0) for w in STOP_AFTER), *((300.0, s) for s in STOP_AT)]):
+                assert page.ask(type="edit", path="cabinet.width", text=f"{230 + 0.1 * i:.1f} mm")["type"] == "accepted"
+                before = {p.pid for p in psutil.Process(process.pid).children()}
+                job = page.ask(type="start", work="solve")["job"]
+                worker = next(p for p in psutil.Process(process.pid).children() if p.pid not in before)
+                what, state, end = "", "running", time.monotonic() + wait
+                while (left := end - time.monotonic()) > 0 and state == "running":
+                    try:
+                        found, _ = page.hear(left)
+                    except TimeoutError:
+                        break
+                    listed = found.get("list", [found]) if found["type"] in ("jobs", "progress") else []
+                    mine = next((j for j in listed if j.get("job") == job), None)
+                    what, state = (mine["what"], mine["state"]) if mine else (what, state)
+                    if mine and mine["total"] and mine["done"] / mine["total"] >= share:
+                        break
+                if state != "running":
+                    continue  # it was done before
+                began = time.perf_counter()
+                page.say(type="stop", job=job)
+                page.until(lambda h, j=job: h["type"] == "jobs" and _state(h, j) in ("stopping", "stopped"))
+                seen.append(time.perf_counter() - began)
+                while worker.is_running() and worker.status() != psutil.STATUS_ZOMBIE:
+                    time.sleep(0.005)
+                gone.append(time.perf_counter() - began)
+                page.until(lambda h, j=job: h["type"] == "jobs" and _state(h, j) == "stopped")
+                stages.append(what or "starting")
+    note = f"worst of {len(seen)}: {max(seen):.3f} s; stopped in: {', '.join(dict.fromkeys(stages))}"
+    yield "workbench: stop of a full solve, until seen, median", statistics.median(seen), note
+    yield "workbench: stop of a full solve, until the worker is gone, median", statistics.median(gone), f"worst {max(gone):.3f} s"
+
+
+def _state(header, job):
+    return next((j["state"] for j in header["list"] if j["job"] == job), "")
 
 
 def edits(page, process, count):

@@ -73,6 +73,13 @@ def photograph(sight: Sight) -> dict[str, bytes]:
     sight.see("() => document.querySelector('.sheet').scrollTo(0, 1e5)")
     page.wait_for_timeout(600)
     shots["read"] = page.screenshot()
+    sight.ask("search")
+    card = sight.card("search")
+    card.get_by_role("button", name="First cut", exact=True).click()
+    card.locator(".offer h3").wait_for(timeout=60_000)
+    sight.see("() => document.querySelector(\".answer[data-kind='search']\").scrollIntoView({block: 'end'})")
+    page.wait_for_timeout(800)
+    shots["shape"] = page.screenshot()
     return shots
 
 

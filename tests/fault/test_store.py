@@ -86,3 +86,31 @@ def test_two_writers_and_a_killed_one_leave_only_whole_results(tmp_path):
     store = Store(tmp_path)
     for i in range(7):
         assert np.array_equal(store.read(f"key{i}")["a"], np.full(4000, i))
+
+
+def test_an_index_of_an_older_layout_is_carried_over_and_said(tmp_path):
+    import sqlite3
+
+    from evenfield.loudspeaker.revisions import Revisions
+
+    (tmp_path / ".evenfield").mkdir()
+    with sqlite3.connect(tmp_path / ".evenfield" / "index.sqlite") as old:
+        old.execute("CREATE TABLE result (key TEXT PRIMARY KEY, kind TEXT NOT NULL, made REAL NOT NULL)")
+        old.execute("INSERT INTO result VALUES ('k', 'sweep', 1.0)")
+        old.execute(
+            "CREATE TABLE design_revision (id INTEGER PRIMARY KEY, design TEXT, number INTEGER, made REAL, who TEXT, what TEXT, "
+            "key TEXT, text TEXT)"
+        )
+        old.execute("INSERT INTO design_revision VALUES (1, 'a.yaml', 1, 2.0, 'me', 'opened', 'x', 'name: a')")
+        old.execute("CREATE TABLE stand (design TEXT PRIMARY KEY, current INTEGER)")
+    old.close()
+    store = Store(tmp_path)
+    revisions = Revisions(store, "a.yaml")
+    assert revisions.get(1).text == "name: a" and revisions.current() is None
+    assert revisions.add("name: b", "me", "changed").number == 2
+    with store.index() as index:
+        assert index.execute("SELECT kind, seconds FROM result").fetchall() == [("sweep", None)]
+        assert index.execute("SELECT COUNT(*) FROM design_revision_before_1").fetchone() == (1,)
+    notes = store.layout_notes()
+    assert len(notes) == 3 and "1 rows of an older layout were carried over" in notes[0]
+    assert Store(tmp_path).layout_notes() == notes

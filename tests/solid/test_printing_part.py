@@ -236,6 +236,7 @@ def test_the_sheet_of_a_cut_part_draws_the_pieces_and_says_the_order(design, par
     cut = replace(part, bodies=quarters(part.plan, part.whole), stl=(part.stl[0],) * 4)
     document = prototype_document(design, cut, judge(cut, read_printer({})))
     section = next(s for s in document.sections if s.key == "join")
+    assert "In 4 pieces" in document.summary
     assert section.parts[0].svg and "glue lower-left to upper-left" in section.parts[1].rows[1][1]
     assert section.parts[1].rows[3][1].startswith("glue the left half to the right half") and section.parts[2].caution
 

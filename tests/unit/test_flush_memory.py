@@ -74,7 +74,7 @@ def test_a_sweep_lends_to_flush_bodies():
 
 def test_auto_takes_the_cpu_and_says_so_where_there_are_gpus(monkeypatch):
     assert solve_flush(CONE, 1000.0, device="cpu").statistics.notes == ()
-    plain = solve_flush(CONE, 1000.0)
+    plain = solve_flush(CONE, 1000.0, device="cpu")
     monkeypatch.setattr(flush, "choose_devices", lambda name: ("a card",) if name == "auto" else ())
     found = solve_flush(CONE, 1000.0)
     assert np.array_equal(found.far_field(AHEAD), plain.far_field(AHEAD))

@@ -7,6 +7,7 @@ import evenfield as ef
 from evenfield.loudspeaker.check import check_file
 from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.filter_review import _trims
+from evenfield.loudspeaker.mounting import mounting_notes
 from evenfield.loudspeaker.rooms_run import run_rooms
 
 AXIS = np.geomspace(100.0, 800.0, 14)
@@ -66,6 +67,14 @@ def test_flush_is_six_decibels_louder_at_low_frequency(flush):
 def test_flush_says_what_its_figures_mean(flush):
     assert any("infinite rigid baffle" in n for n in ef.judge(flush).notes)
     assert [t.name for t in _trims(flush)] == ["desk"]
+
+
+def test_flush_says_that_the_gpu_is_idle_where_there_is_one(monkeypatch):
+    monkeypatch.setattr("evenfield.radiation.flush.choose_devices", lambda name: ())
+    assert not any("CPU" in n for n in mounting_notes(design("flush")))
+    monkeypatch.setattr("evenfield.radiation.flush.choose_devices", lambda name: ("a card",))
+    assert any("solved on the CPU" in n for n in mounting_notes(design("flush")))
+    assert mounting_notes(design("free")) == ()
 
 
 def test_rooms_refuse_a_loudspeaker_that_has_its_wall_already(flush):

@@ -5,6 +5,7 @@ import io
 import re
 import shutil
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -67,6 +68,8 @@ def as_written(request, design, sight):
         const head = evenfield.desk.pictures.get(n)?.current?.head;
         return head && head.state === "solved" && head.revision === evenfield.desk.state.revision;
     })""", seconds=60)  # fmt: skip
+    sight.until("() => evenfield.desk.geometry?.head.revision === evenfield.desk.state.revision")
+    sight.see("() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(() => done(true))))")
     sight.wrong.clear()
     yield
     assert sight.wrong == []
@@ -116,11 +119,14 @@ def test_a_pull_at_the_drawing_changes_the_picture_at_once_and_the_file_at_rest(
 
 def test_a_pull_given_up_leaves_everything_as_it_was(sight, design):
     number = sight.see(REVISION)
-    knob = sight.page.locator(f".sheet-drawing .knob[data-path='{DEPTH}']")
-    knob.focus()
-    sight.page.keyboard.press("ArrowLeft")
+    box = sight.page.locator(f".sheet-drawing .knob[data-path='{DEPTH}'] path").bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    sight.page.mouse.move(x, y)
+    sight.page.mouse.down()
+    sight.page.mouse.move(x - 4, y, steps=2)
     sight.until("() => evenfield.desk.pictures.get('polar').current.head.provisional")
     sight.page.keyboard.press("Escape")
+    sight.page.mouse.up()
     sight.until("() => evenfield.desk.pictures.get('polar').current.head.state === 'solved'")
     assert sight.see(REVISION) == number and design.read_text(encoding="utf-8") == TEXT
 
@@ -442,4 +448,122 @@ def test_long_work_is_stopped_and_resumed_and_the_server_may_die(browser, tmp_pa
         sight.until("() => evenfield.desk.link.state === 'open' && evenfield.desk.welcome")
         sight.until("() => document.querySelector('.notice').textContent.includes('back')")
         assert sight.see(REVISION) == revision and sight.text_of("cabinet.width") == "230 mm"
+        sight.close()
+
+
+def test_the_top_view_has_its_own_handles(sight, design):
+    number = sight.see(REVISION)
+    sight.page.locator(".drawing").get_by_text("Top", exact=True).click()
+    knobs = sight.page.locator(".sheet-drawing .knob")
+    sight.until("() => document.querySelectorAll('.sheet-drawing .knob').length >= 5")
+    paths = [knobs.nth(i).get_attribute("data-path") for i in range(knobs.count())]
+    assert {"cabinet.width", "cabinet.depth", DEPTH, "ways.tweeter.waveguide.mouth.width"} <= set(paths)
+    box = sight.page.locator(f".sheet-drawing .knob[data-path='{DEPTH}'] path").bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    sight.page.mouse.move(x, y)
+    sight.page.mouse.down()
+    sight.page.mouse.move(x, y - 6, steps=2)
+    sight.until("p => (evenfield.desk.geometry.head.provisional && evenfield.desk.wishing) || false")
+    sight.page.keyboard.press("Escape")
+    sight.page.mouse.up()
+    assert sight.see(REVISION) == number and design.read_text(encoding="utf-8") == TEXT
+    sight.page.locator(".drawing").get_by_text("Side + front", exact=True).click()
+
+
+def test_an_exported_phase_does_not_run_down_the_wrap(sight):
+    sight.ask("filters")
+    find = "() => [...evenfield.desk.pictures.values()].find(s => s.current?.head.kind === 'filters' && s.current.head.family)"
+    sight.until(f"() => Boolean(({find})())")
+    jumps = sight.see(f"""() => {{
+        const p = ({find})().current;
+        return p.head.panels.filter(q => q.key === 'phase').flatMap(q => q.series).map(s => p.arrays.get(s.y))
+            .reduce((n, y) => n + [...y].filter((v, i) => i && Math.abs(v - y[i - 1]) > 180).length, 0)
+    }}""")
+    assert jumps > 0
+    with sight.page.expect_download() as told:
+        sight.menu("filters", "Save as SVG")
+    text = Path(told.value.path()).read_text(encoding="utf-8")
+    phase = text[text.index("Phase,") :]
+    tall = []
+    for d in re.findall(r'<path d="([^"]+)" fill="none"', phase):
+        points = [(float(a), float(b)) for a, b in re.findall(r"[ML](-?[\d.]+) (-?[\d.]+)", d)]
+        pens = re.findall(r"[ML]", d)
+        tall += [abs(q[1] - p[1]) for p, q, pen in zip(points, points[1:], pens[1:], strict=False) if pen == "L"]
+    height = max(float(h) for h in re.findall(r'<clipPath id="c\d+"><rect [^>]*height="([\d.]+)"', phase))
+    assert tall and max(tall) < 0.5 * height
+    sight.card("filters").get_by_role("button", name=re.compile("Put away")).click()
+
+
+def test_tables_keep_their_width_when_a_revision_is_laid_over(sight):
+    number = sight.see(REVISION)
+    sight.see("() => evenfield.desk.edit('ways.tweeter.filters.gain', '-4.7 dB')")
+    sight.until("n => evenfield.desk.state.revision > n", number)
+    sight.see("n => evenfield.desk.tell({type: 'pin', revision: n})", number)
+    sight.until("n => evenfield.desk.pictures.get('verdict').pinned.has(n)", number)
+    sight.card("verdict").locator("div.laid").first.wait_for()
+    wide = "s => { const t = document.querySelector(s); return [t.scrollWidth, t.clientWidth] }"
+    full, seen = sight.see(wide, ".answer[data-kind='verdict'] .table")
+    assert full <= seen
+    sight.see("n => evenfield.desk.tell({type: 'unpin', revision: n})", number)
+    sight.page.locator("h1").click()
+    sight.page.keyboard.press("Control+z")
+    sight.until("n => evenfield.desk.state.revision === n", number)
+
+
+def test_sizes_air_and_parts_stand_before_anything_is_solved(browser, tmp_path):
+    design = tmp_path / "dinghy.yaml"
+    design.write_text(TEXT + "\ncost: {woofer: 31.50 EUR, cabinet: 44 EUR, cable: 2 EUR}\n", encoding="utf-8")
+    with serving(design) as (line, _):
+        sight = Sight(browser, line)
+        sight.ask("facts")
+        facts = sight.card("facts").locator("table")
+        facts.wait_for()
+        words = facts.inner_text()
+        assert "220 x 320 x 220 mm" in words and "free-standing" in words and "20 degC" in words
+        sight.ask("cost")
+        parts = sight.card("cost").locator("table")
+        parts.wait_for()
+        words = parts.inner_text()
+        assert "31.50 EUR" in words and "77.50 EUR" in words and "3 of" in words and "Waveguide of the tweeter" in words
+        assert sight.wrong == []
+        sight.close()
+
+
+def test_a_shape_is_cut_searched_stopped_gone_on_with_and_offered(browser, tmp_path):
+    design = write_design(tmp_path)
+    with serving(design) as (line, _):
+        sight = Sight(browser, line)
+        sight.picture("polar")
+        sight.ask("search")
+        card = sight.card("search")
+        assert card.locator("input[name=horizontal]").input_value() == "110 deg"
+        card.get_by_role("button", name="First cut", exact=True).click()
+        offer = card.locator(".offer")
+        offer.get_by_text("First cut by rule").wait_for(timeout=60_000)
+        assert "mouth" in offer.inner_text() and design.read_text(encoding="utf-8") == TEXT
+        card.locator("input[name=starts]").fill("1")
+        card.locator("input[name=minutes]").fill("3")
+        card.get_by_role("button", name="Search", exact=True).click()
+        card.locator(".found tbody tr").first.wait_for(timeout=120_000)
+        assert sight.until("() => evenfield.desk.jobs[0].left_s !== undefined && evenfield.desk.jobs[0].what")
+        card.get_by_role("button", name="Stop", exact=True).click()
+        sight.until("() => evenfield.desk.jobs[0].state === 'stopped'")
+        assert not list(tmp_path.glob(".*search*")) and design.read_text(encoding="utf-8") == TEXT
+        sight.page.reload()
+        card.get_by_role("button", name="Go on", exact=True).wait_for()
+        assert card.locator(".found tbody tr").count() >= 1
+        assert violations(sight) == []
+        number = sight.see(REVISION)
+        card.get_by_role("button", name="Take the best so far", exact=True).click()
+        offer.get_by_text("Found", exact=True).wait_for(timeout=120_000)
+        assert design.read_text(encoding="utf-8") == TEXT
+        offer.get_by_role("button", name="Take it over as a revision").click()
+        sight.until("n => evenfield.desk.state.revision > n", number)
+        text = design.read_text(encoding="utf-8")
+        assert "profile: free" in text and "# spaces kept" in text
+        sight.page.locator("h1").click()
+        sight.page.keyboard.press("Control+z")
+        sight.until("n => evenfield.desk.state.revision === n", number)
+        assert design.read_text(encoding="utf-8") == TEXT
+        assert sight.wrong == []
         sight.close()

@@ -15,6 +15,7 @@ from evenfield.data import Directivity, sphere_directions
 from evenfield.data.files import write_directivity
 from evenfield.workbench.frames import decode, encode
 from evenfield.workbench.guard import DROP_LIMIT, policy
+from evenfield.workbench.key import Keys, last_port
 from evenfield.workbench.outbox import LARGEST_BACKLOG, Outbox
 
 
@@ -251,3 +252,47 @@ def test_frames_come_back_as_they_went_and_broken_ones_are_refused():
     forged = encode({"arrays": [{"name": "a", "dtype": "f4", "shape": [2**40]}]})
     with pytest.raises(DataError):
         decode(forged)
+
+
+def test_keys_are_of_each_start_and_a_page_comes_back_by_its_own_word_once(tmp_path):
+    design = write_design(tmp_path)
+    kept = tmp_path / ".evenfield" / "workbench.json"
+    with serving(design) as (address, _), Page(address) as page:
+        page.say(type="hello", page="test", tab="test")
+        first, _ = page.until(lambda h: h["type"] == "welcome")
+        token, word = token_of(address), first["resume"]
+        text = kept.read_text(encoding="utf-8")
+        assert token not in text and word not in text and kept.stat().st_mode & 0o077 == 0
+        page.say(type="kept", before="")
+        page.ask(type="ping")
+    with serving(design) as (again, _):
+        assert port_of(again) == port_of(address) and token_of(again) != token
+        for protocols in (["evenfield-1", f"token.{token}"], ["evenfield-1", "resume.guess"], [f"resume.{word}"]):
+            with pytest.raises(InvalidStatus) as refused:
+                Page(again, protocols=protocols)
+            assert refused.value.response.status_code == 403
+        with Page(again, protocols=["evenfield-1", f"token.{token}", f"resume.{word}"]) as page:
+            page.say(type="hello", page="test", tab="test")
+            second, _ = page.until(lambda h: h["type"] == "welcome")
+            assert second["token"] == token_of(again) and second["resume"] != word
+            page.say(type="kept", before=word)
+            page.ask(type="ping")
+        with pytest.raises(InvalidStatus):
+            Page(again, protocols=["evenfield-1", f"resume.{word}"])
+
+
+def test_words_of_another_port_or_day_or_readable_by_others_are_not_taken(tmp_path):
+    keys = Keys(tmp_path, 40001)
+    word = keys.give()
+    assert Keys(tmp_path, 40001).resumes(word) and last_port(tmp_path) == 40001
+    path = tmp_path / ".evenfield" / "workbench.json"
+    text = path.read_text(encoding="utf-8")
+    path.chmod(0o644)
+    assert last_port(tmp_path) is None
+    path.chmod(0o600)
+    old = json.loads(text)
+    old["resume"] = {h: t - 90_000 for h, t in old["resume"].items()}
+    path.write_text(json.dumps(old), encoding="utf-8")
+    assert not Keys(tmp_path, 40001).resumes(word)
+    path.write_text(text, encoding="utf-8")
+    assert not Keys(tmp_path, 40002).resumes(word)

@@ -12,6 +12,7 @@ import { PanelsView, type Look } from "./panels";
 import { hertz } from "./scale";
 import { TableView } from "./tables";
 import { ChangesView } from "./changes";
+import { SearchView } from "./search";
 import { W } from "./words";
 
 export interface Tile {
@@ -26,7 +27,7 @@ export interface Tile {
   hidden?: string[];
 }
 
-type View = PanelsView | MapView | TableView | ChangesView;
+type View = PanelsView | MapView | TableView | ChangesView | SearchView;
 
 export interface CardHost {
   changed(): void;
@@ -103,6 +104,11 @@ export class Card {
     this.element.remove();
   }
 
+  /** For measuring: the next drawing makes everything anew. */
+  cool(): void {
+    if (this.view instanceof PanelsView) this.view.cool();
+  }
+
   get drawnMs(): number {
     return this.view?.drawnMs ?? 0;
   }
@@ -110,7 +116,7 @@ export class Card {
   /** The picture in hand, drawn anew. */
   show(): void {
     this.showChoices();
-    if (this.tile.kind === "changes") return this.showChanges();
+    if (this.tile.kind === "changes" || this.tile.kind === "search") return this.showOwn();
     const shown = this.desk.pictures.get(this.tile.id) ?? new Shown();
     const current = shown.current;
     if (this.less !== null && !shown.pinned.has(this.less)) this.less = null;
@@ -123,6 +129,8 @@ export class Card {
     this.caption.title = current.head.caption;
     this.showFigures(current);
     this.showLegend(current, shown);
+    const work = this.workFor();
+    if (work) this.legend.append(work);
     this.view!.show(shown, this.look);
     this.showHandle(current);
   }
@@ -232,9 +240,10 @@ export class Card {
     clear(this.legend, ...items);
   }
 
-  private showChanges(): void {
-    if (!(this.view instanceof ChangesView)) {
-      this.view = new ChangesView(this.desk);
+  /** What the page makes itself: what a change did, and the search for a shape. */
+  private showOwn(): void {
+    if (!(this.view instanceof ChangesView || this.view instanceof SearchView)) {
+      this.view = this.tile.kind === "search" ? new SearchView(this.desk) : new ChangesView(this.desk);
       clear(this.stage, this.view.element);
     }
     this.view.renew();
@@ -301,7 +310,8 @@ export class Card {
 
   private fitting(): HTMLElement | null {
     if (this.tile.kind !== "filters" || !this.desk.welcome?.works.includes("filters")) return null;
-    return h("div", { class: "menu-row" }, h("button", { type: "button", click: () => this.desk.tell({ type: "start", work: "filters", options: {} }) }, W.answer.start["filters"]!));
+    const button = (work: string) => h("button", { type: "button", click: () => this.desk.tell({ type: "start", work, options: {} }) }, W.answer.start[work]!);
+    return h("div", { class: "menu-row" }, button("filters"), this.desk.state?.ways.length === 2 ? button("passive") : null);
   }
 
   private closeMenu(more: HTMLElement): void {

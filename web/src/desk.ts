@@ -1,9 +1,9 @@
 /** What the page knows: the design, its revisions, the pictures on screen, and the wish that is being dragged. */
 
 import { Signal } from "./dom";
-import { Link, type LinkState } from "./link";
+import { Link, type Keys, type LinkState } from "./link";
 import type {
-  Conflict, DesignState, Field, Geometry, Job, MeasuredSet, PictureHead, Refused, Revision, Welcome,
+  Conflict, DesignState, Field, Geometry, Job, MeasuredSet, PictureHead, Refused, Revision, SearchStep, Welcome,
 } from "./messages";
 import type { Frame, Numbers } from "./wire";
 
@@ -46,6 +46,8 @@ export class Desk {
   geometry: Drawn | null = null;
   body: Drawn | null = null;
   conflict: Conflict | null = null;
+  /** False while the quick model is made ready: a pull then waits. */
+  warm = true;
   wishing: number | null = null;
   pictures = new Map<string, Shown>();
   private wanted: Wanted[] = [];
@@ -58,20 +60,23 @@ export class Desk {
   readonly pictured = new Signal<string>();
   readonly revised = new Signal<Revision[]>();
   readonly worked = new Signal<Job[]>();
+  readonly searched = new Signal<{ step: SearchStep; job: string }>();
   readonly dropped = new Signal<MeasuredSet[]>();
   readonly linked = new Signal<LinkState>();
   readonly refused = new Signal<Refused>();
   readonly conflicted = new Signal<Conflict>();
   readonly ready = new Signal<{ url: string; name: string }>();
+  readonly noticed = new Signal<string>();
   readonly link: Link;
 
   constructor(
-    readonly token: string,
+    readonly keys: Keys,
+    private keep: (keys: Keys) => void,
     private design: string | null,
   ) {
     const tab = Math.random().toString(36).slice(2, 10);
     this.link = new Link(
-      token,
+      keys,
       () => ({ type: "hello", page: "1", tab, ...(this.design ? { design: this.design } : {}) }),
       (frame) => this.hear(frame),
       (state) => this.linkChanged(state),
@@ -174,6 +179,7 @@ export class Desk {
     switch (header.type) {
       case "welcome":
         this.welcome = said as Welcome;
+        this.takeKeys(this.welcome);
         this.design = this.welcome.design ?? this.design;
         this.welcomed.say(this.welcome);
         this.subscribe();
@@ -197,6 +203,9 @@ export class Desk {
       case "progress":
         this.hearProgress(said as Job);
         break;
+      case "search-step":
+        this.searched.say(said as { step: SearchStep; job: string });
+        break;
       case "measured":
         this.measured = (said as { list: MeasuredSet[] }).list;
         this.dropped.say(this.measured);
@@ -208,10 +217,25 @@ export class Desk {
       case "error":
         this.refused.say(said as Refused);
         break;
+      case "warm":
+        this.warm = (said as { ready: boolean }).ready;
+        this.worked.say(this.jobs);
+        break;
+      case "notice":
+        this.noticed.say((said as { text: string }).text);
+        break;
       case "file-ready":
         this.ready.say(said as { url: string; name: string });
         break;
     }
+  }
+
+  /** The keys are kept before the server hears that the old word may go. */
+  private takeKeys({ token, resume }: Welcome): void {
+    const before = this.keys.resume;
+    Object.assign(this.keys, { token, resume });
+    this.keep(this.keys);
+    this.link.send({ type: "kept", before });
   }
 
   private hearState(state: DesignState): void {

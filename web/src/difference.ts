@@ -3,8 +3,15 @@
 import type { Picture } from "./desk";
 import { at } from "./scale";
 
+const made = new WeakMap<Picture, WeakMap<Picture, Picture>>();
+
+/** Made once for each pair. */
 export function differenceOf(picture: Picture, base: Picture): Picture {
-  return picture.head.family === "map" ? mapDifference(picture, base) : curveDifference(picture, base);
+  let known = made.get(picture);
+  if (!known) made.set(picture, (known = new WeakMap()));
+  let found = known.get(base);
+  if (!found) known.set(base, (found = picture.head.family === "map" ? mapDifference(picture, base) : curveDifference(picture, base)));
+  return found;
 }
 
 function curveDifference(picture: Picture, base: Picture): Picture {

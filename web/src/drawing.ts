@@ -7,7 +7,7 @@ import { keep, kept } from "./memory";
 import { W } from "./words";
 
 type Tab = "sheet" | ViewName | "solid";
-const TABS: Tab[] = ["sheet", "side", "front", "solid"];
+const TABS: Tab[] = ["sheet", "side", "front", "top", "solid"];
 const PAD = 26;
 const REST_MS = 600;
 const REACH = 14;
@@ -226,10 +226,11 @@ export class Drawing {
     const value = handle ? this.desk.field(handle.path)?.value : null;
     if (!best || !handle || typeof value !== "number") return;
     event.preventDefault();
+    // drawn over the others; moved first, for an element that is moved loses the focus, and Escape with it
+    this.svg.append(best.knob);
     best.knob.focus();
     this.svg.setPointerCapture(event.pointerId);
     best.knob.toggleAttribute("data-held", true);
-    this.svg.append(best.knob);
     this.held = { handle, x: event.clientX, y: event.clientY, value, scale: this.scale };
   }
 

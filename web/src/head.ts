@@ -69,14 +69,16 @@ export class Head {
     const solve = h("button", { type: "button", class: "solve", click: () => this.desk.tell({ type: "start", work: "solve", options: {} }) }, W.head.solve);
     const wants = state && state.sections.length > 0 && !state.is_solved && !busy.some((j) => j.work === "solve");
     const failed = this.desk.jobs[0]?.state === "failed" ? this.desk.jobs[0] : null;
-    clear(this.work, failed ? h("span", { class: "failed", role: "alert", title: failed.error ?? "" }, `${W.work[failed.work] ?? failed.work}: ${W.work["failed"]}. ${failed.error ?? ""}`) : null, wants ? solve : null, ...shown);
+    const cool = this.desk.warm || !state?.is_solved ? null : h("span", { class: "title" }, W.head.cool);
+    clear(this.work, cool, failed ? h("span", { class: "failed", role: "alert", title: failed.error ?? "" }, `${W.work[failed.work] ?? failed.work}: ${W.work["failed"]}. ${failed.error ?? ""}`) : null, wants ? solve : null, ...shown);
   }
 
   private jobOf(job: Job): HTMLElement {
     const name = W.work[job.work] ?? job.work;
     const share = job.total > 0 ? job.done / job.total : 0;
     const left = duration(job.left_s);
-    const words = job.state !== "running" ? `${name} ${W.work[job.state]}` : `${name} ${W.head.of(job.done, job.total)}${left ? `, ${W.head.left(left)}` : ""}`;
+    const far = job.work === "search" ? `${Math.round(100 * share)} %` : W.head.of(job.done, job.total);
+    const words = job.state !== "running" ? `${name} ${W.work[job.state]}` : `${name} ${far}${left ? `, ${W.head.left(left)}` : ""}`;
     const bar = h("progress", { max: 1, value: share, "aria-label": name });
     const stop = h("button", { type: "button", class: "stop", disabled: job.state === "stopping", click: () => this.desk.tell({ type: "stop", job: job.job }) }, W.head.stop);
     return h("div", { class: "job", "data-job": job.job, title: job.what }, bar, h("span", {}, words), stop);

@@ -6,30 +6,37 @@ import { Desk } from "./desk";
 import { h } from "./dom";
 import { Head } from "./head";
 import { History } from "./history";
+import type { Keys } from "./link";
 import { Notices } from "./notices";
 import { Rail } from "./rail";
 import { Sheet } from "./sheet";
 import { W } from "./words";
 
-const TOKEN = "evenfield.token";
+const KEYS = "evenfield.keys";
 
-function takeKey(): { token: string; design: string | null } {
+function takeKeys(): { keys: Keys; design: string | null } {
   const given = new URLSearchParams(location.hash.slice(1));
-  const token = given.get("token") ?? sessionStorage.getItem(TOKEN) ?? "";
-  if (token) sessionStorage.setItem(TOKEN, token);
+  const kept = JSON.parse(sessionStorage.getItem(KEYS) ?? "{}") as Partial<Keys>;
+  const keys = { token: given.get("token") ?? kept.token ?? "", resume: kept.resume ?? "" };
+  keepKeys(keys);
   const design = given.get("design");
   if (location.hash) history.replaceState(null, "", location.pathname);
-  return { token, design };
+  return { keys, design };
+}
+
+/** In this tab only; gone with it. */
+function keepKeys(keys: Keys): void {
+  sessionStorage.setItem(KEYS, JSON.stringify(keys));
 }
 
 function start(): void {
   const page = document.getElementById("page")!;
-  const { token, design } = takeKey();
-  if (!token) {
+  const { keys, design } = takeKeys();
+  if (!keys.token && !keys.resume) {
     page.append(h("p", { class: "refused" }, W.link.refused));
     return;
   }
-  const desk = new Desk(token, design);
+  const desk = new Desk(keys, keepKeys, design);
   const notices = new Notices(desk);
   const sheet = new Sheet(desk);
   const rail = new Rail(desk);

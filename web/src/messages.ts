@@ -12,6 +12,8 @@ export interface CatalogueEntry {
 }
 
 export interface Welcome {
+  token: string;
+  resume: string;
   version: string;
   folder: string;
   designs: string[];
@@ -93,6 +95,7 @@ export interface Job {
   what: string;
   seconds: number;
   left_s: number | null;
+  options?: Record<string, unknown>;
   error?: string | null;
 }
 
@@ -112,7 +115,24 @@ export interface Handle {
   label: string;
 }
 
-export type ViewName = "side" | "front";
+export type ViewName = "side" | "front" | "top";
+
+export interface SearchStep {
+  stage: string;
+  start: number;
+  number: number;
+  value: number;
+  taken: boolean;
+  measures: Record<string, number>;
+  section: number[][][];
+}
+
+export interface SearchKept {
+  revision: number | null;
+  options: Record<string, unknown>;
+  ended: boolean;
+  steps: SearchStep[];
+}
 
 export interface Geometry {
   revision: number;

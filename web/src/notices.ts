@@ -15,14 +15,16 @@ export class Notices {
   constructor(private desk: Desk) {
     desk.linked.on((state) => {
       if (state === "lost") this.say(W.link.lost, true);
+      else if (state === "refused") this.say(W.link.again, true);
       else if (state === "open" && !this.line.hidden) this.say(W.link.back);
     });
+    desk.noticed.on((text) => this.say(text, true));
     desk.conflicted.on((conflict) => this.conflict(conflict));
     desk.refused.on((refused) => {
       if (!refused.path && refused.seq === undefined) this.say(refused.text);
     });
     desk.worked.on((jobs) => {
-      for (const job of jobs.filter((j) => j.work === "filters")) {
+      for (const job of jobs.filter((j) => j.work === "filters" || j.work === "passive")) {
         const before = this.fits.get(job.job);
         this.fits.set(job.job, job.state);
         if (before && before !== "done" && job.state === "done") void this.propose(job);
@@ -55,14 +57,14 @@ export class Notices {
 
   /** A fit that ended: what it would change, to be taken over or left. */
   private async propose(job: Job): Promise<void> {
-    const frame = await this.desk.link.ask({ type: "proposal", work: job.work }).catch(() => null);
+    const frame = await this.desk.link.ask({ type: "proposal", work: job.work, revision: job.revision }).catch(() => null);
     if (!frame || frame.header.type !== "proposal") return;
     const found = frame.header as unknown as Proposal;
     const rows = found.what.map((c) => h("tr", {}, h("th", { scope: "row" }, c.label), h("td", {}, c.before || "–"), h("td", {}, c.after || "–")));
     const body = h("div", {}, ...found.words.map((w) => h("p", {}, w)), ...(found.notes ?? []).map((w) => h("p", { class: "caption" }, w)),
       rows.length ? h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, W.changes.what), h("th", { scope: "col" }, W.changes.before), h("th", { scope: "col" }, W.changes.after))), h("tbody", {}, ...rows)) : h("p", {}, W.proposal.none));
     const leave: [string, () => void] = [W.proposal.leave, () => {}];
-    this.dialog(W.proposal.title, body, rows.length ? [[W.proposal.adopt, () => this.desk.tell({ type: "adopt", work: job.work })], leave] : [leave]);
+    this.dialog(job.work === "passive" ? W.proposal.passive : W.proposal.title, body, rows.length ? [[W.proposal.adopt, () => this.desk.tell({ type: "adopt", work: job.work, revision: job.revision })], leave] : [leave]);
   }
 
   private conflict(conflict: Conflict): void {
@@ -123,7 +125,7 @@ export class Notices {
 
   /** One file by itself; several as one set, closed by a request without a name. */
   private async post(files: File[]): Promise<Response> {
-    const headers = { Authorization: `Bearer ${this.desk.token}` };
+    const headers = { Authorization: `Bearer ${this.desk.keys.token}` };
     if (files.length === 1) return fetch(`/drop?name=${encodeURIComponent(files[0]!.name)}`, { method: "POST", body: files[0]!, headers });
     const word = Math.random().toString(36).slice(2, 12);
     for (const file of files) {

@@ -5,8 +5,9 @@ import { clear, h, once } from "./dom";
 import type { Picture, Shown } from "./desk";
 import { ink, inked, laid, strokeOf, wayColour, type Stroke } from "./ink";
 import type { Axis, Panel } from "./messages";
-import { angleTicks, at, hertz, isLabelled, linearTicks, logTicks, reading, ruler, tickLabel } from "./scale";
+import { angleTicks, at, hertz, isLabelled, isWrap, linearTicks, logTicks, reading, ruler, tickLabel } from "./scale";
 import { differenceOf } from "./difference";
+import { LaidLayer, type LaidCurve } from "./layer";
 import { sample } from "./swatch";
 
 export interface Look {
@@ -21,7 +22,6 @@ export interface Look {
 interface Curve {
   label: string;
   revision: number;
-  current: boolean;
   stroke: Stroke;
 }
 
@@ -112,6 +112,11 @@ export class PanelsView {
     this.zoom(null);
   }
 
+  /** For measuring: the next drawing makes everything anew. */
+  cool(): void {
+    for (const plot of this.plots) plot.cool();
+  }
+
   get shownRange(): [number, number] | null {
     return this.range;
   }
@@ -141,8 +146,7 @@ export class PanelsView {
     const list = this.listed();
     const panels = list[0] ? this.visible(list[0]) : [];
     const parts = panels.map((p) => `${p.key}:${p.series.map((s) => s.key)}:${p.bands.map((b) => b.key)}`);
-    const others = list.slice(1).map((p) => p.head.panels?.map((q) => q.series.length).join());
-    return `${this.axis?.kind}|${parts.join(";")}|${others.join(";")}`;
+    return `${this.axis?.kind}|${parts.join(";")}`;
   }
 
   private rebuild(): void {
@@ -258,6 +262,8 @@ class Plot {
   private title = h("div", { class: "panel-title" });
   private reads = h("div", { class: "reads", "aria-hidden": "true" });
   private curves: Curve[] = [];
+  private laid: LaidCurve[] = [];
+  private layer = new LaidLayer();
   private panel: Panel | null = null;
   private span: [number, number] | undefined;
   private quiet = false;
@@ -307,9 +313,14 @@ class Plot {
     this.tell();
   }
 
+  cool(): void {
+    this.layer.forget();
+  }
+
   words(): string {
     const unit = this.panel?.unit ?? "";
-    const parts = this.values().map(({ curve, value }) => `${curve.label}${curve.current ? "" : ` (${curve.revision})`} ${reading(value, unit)} ${unit}`);
+    const laid = new Set<Curve>(this.laid);
+    const parts = this.values().map(({ curve, value }) => `${curve.label}${laid.has(curve) ? ` (${curve.revision})` : ""} ${reading(value, unit)} ${unit}`);
     return parts.length ? `${this.panel?.label}: ${parts.join(", ")}` : "";
   }
 
@@ -318,10 +329,9 @@ class Plot {
     const plot = this.plot;
     if (value === null || !plot) return [];
     const x = plot.data[0];
-    return this.curves.map((curve, i) => {
-      const y = plot.data[i + 1]!;
-      return { curve, value: known(x, y, value, this.axis.kind === "log") };
-    });
+    const log = this.axis.kind === "log";
+    const own = this.curves.map((curve, i) => ({ curve, value: known(x, plot.data[i + 1]!, value, log) }));
+    return [...own, ...this.laid.map((curve) => ({ curve, value: known(curve.x, curve.y, value, log) }))];
   }
 
   private tell(): void {
@@ -349,6 +359,7 @@ class Plot {
     const hiddenTables: Column[][] = [];
     this.curves = [];
     this.look = look;
+    this.laid = [];
     list.forEach((picture, place) => {
       const panel = picture.head.panels?.find((p) => p.key === this.key);
       if (!panel) return;
@@ -358,12 +369,12 @@ class Plot {
       }
       panel.series.forEach((s, i) => {
         const base = strokeOf(s.role, s.way, i);
-        const stroke = place === 0 ? base : laid(base, place - 1);
-        const table = columns(picture, s.x, s.y);
-        tables.push(panel.key === "phase" ? unwound(table) : table);
-        const curve = { label: s.label, revision: picture.head.revision, current: place === 0, stroke };
+        const table = columns(picture, s.x, s.y, panel.key === "phase");
+        const curve = { label: s.label, revision: picture.head.revision, stroke: place === 0 ? base : laid(base, place - 1) };
+        if (place > 0) return this.laid.push({ ...curve, x: table[0]! as number[], y: table[1]! });
+        tables.push(table);
         this.curves.push(curve);
-        series.push(drawnAs(stroke));
+        return series.push(drawnAs(base));
       });
       if (place > 0) return;
       for (const b of panel.bands) {
@@ -372,6 +383,7 @@ class Plot {
         bands.push({ series: [hidden.length - 2, hidden.length - 1], fill: bandFill(b.role) });
       }
     });
+    this.layer.hold(this.laid);
     const offset = series.length;
     const placed = bands.map((b) => ({ ...b, series: b.series.map((i) => i + offset) as [number, number] }));
     const panel = this.panel;
@@ -424,6 +436,7 @@ class Plot {
       bands,
       hooks: {
         drawClear: [(u) => this.under(u)],
+        drawAxes: [(u) => this.layer.draw(u)],
         draw: [(u) => this.over(u)],
         setCursor: [(u) => !this.quiet && this.hooks.moved(u.cursor.left !== undefined && u.cursor.left >= 0 ? u.posToVal(u.cursor.left, "x") : null)],
         setSelect: [(u) => this.selected(u)],
@@ -446,6 +459,7 @@ class Plot {
 
   private limits(low: number | null, high: number | null): [number, number] {
     const panel = this.panel;
+    [low, high] = this.layer.range(low, high);
     if (this.look?.less !== null) return around(low ?? -1, high ?? 1);
     let foot = panel?.min ?? low ?? 0;
     let top = panel?.max ?? high ?? 1;
@@ -496,22 +510,19 @@ class Plot {
   }
 
   private tags(u: uPlot, dpr: number): void {
-    const x = u.data[0];
     const taken: number[] = [];
-    this.curves.forEach((curve, i) => {
-      if (curve.current) return;
-      const y = u.data[i + 1]!;
+    const right = u.scales.x?.max ?? Infinity;
+    for (const { x, y, stroke: drawn, revision } of this.laid) {
       let k = y.length - 1;
-      const right = u.scales.x?.max ?? Infinity;
       while (k >= 0 && (y[k] === null || y[k] === undefined || (x[k] ?? 0) > right)) k--;
-      if (k < 0) return;
+      if (k < 0) continue;
       const py = u.valToPos(y[k]!, "y", true);
-      if (taken.some((t) => Math.abs(t - py) < 10 * dpr)) return;
+      if (taken.some((t) => Math.abs(t - py) < 10 * dpr)) continue;
       taken.push(py);
-      u.ctx.fillStyle = curve.stroke.colour;
+      u.ctx.fillStyle = drawn.colour;
       u.ctx.textAlign = "right";
-      u.ctx.fillText(String(curve.revision), u.valToPos(x[k]!, "x", true) - 3 * dpr, py - 3 * dpr);
-    });
+      u.ctx.fillText(String(revision), u.valToPos(x[k]!, "x", true) - 3 * dpr, py - 3 * dpr);
+    }
   }
 }
 
@@ -538,17 +549,26 @@ function around(low: number, high: number): [number, number] {
   return [-most, most];
 }
 
-function columns(picture: Picture, x: string, y: string): Column[] {
-  const xs = picture.arrays.get(x);
-  const ys = picture.arrays.get(y);
-  if (!xs || !ys) return [[], []];
-  return [Array.from(xs), Array.from(ys, (v) => (Number.isFinite(v) ? v : null))];
+const made = new WeakMap<Picture, Map<string, Column[]>>();
+
+/** x and y of a series as plain arrays, made once for each picture. */
+function columns(picture: Picture, x: string, y: string, wraps = false): Column[] {
+  let known = made.get(picture);
+  if (!known) made.set(picture, (known = new Map()));
+  const key = `${x}|${y}`;
+  let found = known.get(key);
+  if (!found) {
+    const xs = picture.arrays.get(x);
+    const ys = picture.arrays.get(y);
+    const plain: Column[] = xs && ys ? [Array.from(xs), Array.from(ys, (v) => (Number.isFinite(v) ? v : null))] : [[], []];
+    known.set(key, (found = wraps ? unwound(plain) : plain));
+  }
+  return found;
 }
 
 /** Phase is not drawn across the wrap at ±180°. */
 function unwound([x, y]: Column[]): Column[] {
-  const jumps = (i: number) => Math.abs((y![i] ?? 0) - (y![i - 1] ?? 0)) > 180;
-  return [x!, y!.map((v, i) => (i > 0 && jumps(i) ? null : v))];
+  return [x!, y!.map((v, i) => (i > 0 && isWrap(y![i - 1], v) ? null : v))];
 }
 
 /** All curves over one axis; where they share it, as they are. */

@@ -80,3 +80,8 @@ export function at(x: ArrayLike<number>, y: ArrayLike<number>, where: number, lo
   if (t === 1) return y[high]!;
   return y[low]! + (y[high]! - y[low]!) * t;
 }
+
+/** True where a phase steps across ±180°: it is not drawn there. */
+export function isWrap(before: number | null | undefined, after: number | null | undefined): boolean {
+  return Math.abs((after ?? 0) - (before ?? 0)) > 180;
+}

@@ -109,7 +109,7 @@ export class Sheet {
   private subscribed = "";
 
   private subscribe(): void {
-    const wanted = this.cards.filter((c) => c.tile.kind !== "changes").map(({ tile }) => ({ id: tile.id, kind: tile.kind, options: tile.options }));
+    const wanted = this.cards.filter((c) => c.tile.kind !== "changes" && c.tile.kind !== "search").map(({ tile }) => ({ id: tile.id, kind: tile.kind, options: tile.options }));
     const key = JSON.stringify(wanted);
     if (key === this.subscribed) return;
     this.subscribed = key;
@@ -117,7 +117,7 @@ export class Sheet {
   }
 
   private askBar(): void {
-    const kinds = [...(this.desk.welcome?.pictures.map((p) => p.kind) ?? []), "changes"];
+    const kinds = [...(this.desk.welcome?.pictures.map((p) => p.kind) ?? []), "changes", "search"];
     const focused = (document.activeElement as HTMLElement | null)?.dataset?.["kind"];
     const on = new Set(this.cards.map((c) => c.tile.kind));
     clear(

@@ -25,7 +25,7 @@ export class TableView {
     this.element.setAttribute("aria-label", this.label());
     if (!head?.columns || !head.rows) return clear(this.element);
     const begin = performance.now();
-    const laid = [...shown.pinned.values()].map((p) => p.head).filter((p) => p.rows);
+    const laid = [...shown.pinned.values()].map((p) => p.head).filter((p) => p.rows).sort((a, b) => a.revision - b.revision);
     clear(this.element, head.summary ? h("p", { class: "summary" }, head.summary) : null, table(head, laid));
     this.drawnMs = performance.now() - begin;
   }
@@ -41,7 +41,7 @@ function table(head: PictureHead, laid: PictureHead[]): HTMLTableElement {
     const here = head.groups?.[k] ?? "";
     if (here !== group) {
       group = here;
-      body.append(h("tr", { class: "group" }, h("th", { scope: "rowgroup", colspan: columns.length + laid.length }, here)));
+      body.append(h("tr", { class: "group" }, h("th", { scope: "rowgroup", colspan: columns.length }, here)));
     }
     const state = head.row_state?.[k] ?? "";
     const line = h("tr", { "data-state": state.replace(" ", "-") });
@@ -49,17 +49,21 @@ function table(head: PictureHead, laid: PictureHead[]): HTMLTableElement {
       const text = row[c.i] ?? "";
       if (c.key === "state") line.append(h("td", { class: `state ${c.align}` }, STATE_SIGN[state] ? `${STATE_SIGN[state]} ` : "", STATE_SIGN[state] ? h("span", { class: "unseen" }, text) : text));
       else if (c.i === 0) line.append(h("th", { scope: "row", class: c.align }, text));
-      else line.append(h("td", { class: c.align }, text));
-      if (c === found) for (const other of laid) line.append(h("td", { class: "laid" }, cellOf(other, head.row_key?.[k] ?? "", c.key)));
+      else line.append(h("td", { class: c.align }, text, ...(c === found ? laid.map((other) => laidOver(other, head.row_key?.[k] ?? "", c.key, text)) : [])));
     }
     body.append(line);
   });
   const titles: HTMLElement[] = [];
   for (const c of columns) {
     titles.push(th(c.label, c.align));
-    if (c === found) for (const other of laid) titles.push(th(W.answer.foundIn(other.revision), "laid"));
   }
   return h("table", {}, h("thead", {}, h("tr", {}, ...titles)), body);
+}
+
+/** What another revision says, under the current one: the table keeps its width however many are laid over. */
+function laidOver(head: PictureHead, key: string, column: string, now: string): HTMLElement {
+  const text = cellOf(head, key, column);
+  return h("div", { class: "laid" }, h("span", { class: "number" }, `${head.revision} `), text === now ? W.answer.asNow : text || "–");
 }
 
 function cellOf(head: PictureHead, key: string, column: string): string {

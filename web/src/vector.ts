@@ -6,7 +6,7 @@ import { LAID_DASH, ink, laid, strokeOf, wayColour, type Stroke } from "./ink";
 import { bandColour, bandsOf, chains, image, levelLine, mapAxes, yLabel, yTicks, type Frame } from "./map";
 import type { Axis, Panel } from "./messages";
 import type { Look } from "./panels";
-import { angleTicks, isLabelled, linearTicks, logTicks, tickLabel, trim } from "./scale";
+import { angleTicks, isLabelled, isWrap, linearTicks, logTicks, tickLabel, trim } from "./scale";
 import { W } from "./words";
 
 const WIDTH = 760;
@@ -109,7 +109,7 @@ function onePanel(sheet: Sheet, panel: Panel, list: Picture[], axis: Axis, look:
     const here = picture.head.panels?.find((p) => p.key === panel.key);
     here?.series.forEach((s, i) => {
       const style = strokeOf(s.role, s.way, i);
-      const d = line(picture.arrays.get(s.x)!, picture.arrays.get(s.y)!, px, py);
+      const d = line(picture.arrays.get(s.x)!, picture.arrays.get(s.y)!, px, py, panel.key === "phase");
       if (d) path(sheet, d, place ? laid(style, place - 1) : style);
     });
   });
@@ -129,7 +129,7 @@ function limits(panel: Panel, list: Picture[], look: Look): [number, number] {
   return [foot + shift, panel.max + shift];
 }
 
-function line(x: ArrayLike<number>, y: ArrayLike<number>, px: (v: number) => number, py: (v: number) => number): string {
+function line(x: ArrayLike<number>, y: ArrayLike<number>, px: (v: number) => number, py: (v: number) => number, wraps = false): string {
   let d = "";
   let pen = false;
   for (let i = 0; i < x.length; i++) {
@@ -137,6 +137,7 @@ function line(x: ArrayLike<number>, y: ArrayLike<number>, px: (v: number) => num
       pen = false;
       continue;
     }
+    if (wraps && i > 0 && isWrap(y[i - 1], y[i])) pen = false;
     d += `${pen ? "L" : "M"}${px(x[i]!).toFixed(1)} ${py(y[i]!).toFixed(1)}`;
     pen = true;
   }

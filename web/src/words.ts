@@ -9,12 +9,13 @@ export const W = {
     revision: (n: number) => `Revision ${n}`,
     isSolved: "solved in full", notSolved: "not solved in full yet",
     rest: "solve at rest", restTitle: "Solve in full by itself when the design rests", left: (s: string) => `${s} left`, of: (a: number, b: number) => `${a} of ${b}`,
-    saved: "written to the file",
+    saved: "written to the file", cool: "getting ready…",
   },
   link: {
     connecting: "Looking for the server…",
     lost: "The server does not answer. Nothing is lost; the page tries again.",
     back: "The server is back.",
+    again: "The server was started anew and does not know this page any more. Open it again with evenfield open; what stands here can still be read and copied.",
     refused: "This page has no key to the server. Open it with the address that evenfield open prints.",
   },
   rail: {
@@ -29,7 +30,7 @@ export const W = {
     } as Record<string, string>,
   },
   drawing: {
-    title: "Pull at it", views: { side: "Side", front: "Front", solid: "Solid" } as Record<string, string>,
+    title: "Pull at it", views: { side: "Side", front: "Front", top: "Top", solid: "Solid" } as Record<string, string>,
     viewsLabel: "View of the drawing", none: "No drawing yet.", hint: "Pull a diamond, or choose it with Tab and press the arrow keys.",
     solidLabel: "The body in three dimensions; arrow keys turn it", scale: (mm: number) => `${mm} mm`, loading: "Fetching the solid view…",
     noWebgl: "This browser draws no solids (WebGL is off).", solidNone: "No body yet: it is drawn when the design is at rest.", laid: (n: number) => `revision ${n}`,
@@ -60,11 +61,12 @@ export const W = {
       cost: "What does it cost?",
       facts: "What is it made of?",
       changes: "What did this change do?",
+      search: "Which shape gives the wanted coverage?",
     } as Record<string, string>,
     short: {
       handover: "Handover", polar: "Where", curves: "Even?", directivity: "DI", beamwidth: "Width", ways: "Each way", filters: "Feed",
       impedance: "Load", movement: "Movement", limits: "Loudness", step: "Start", decay: "Silence", delay: "Delay", fan: "Rooms", causes: "Why rooms", harmonics: "Distortion", motor: "Motor",
-      loudest: "Driven hard", measured: "Measured", verdict: "Brief", cost: "Cost", facts: "Made of", changes: "This change",
+      loudest: "Driven hard", measured: "Measured", verdict: "Brief", cost: "Cost", facts: "Made of", changes: "This change", search: "Shape",
     } as Record<string, string>,
   },
   answer: {
@@ -92,9 +94,9 @@ export const W = {
       "6": "1/6 octave", "3": "1/3 octave", system: "together", horizontal: "horizontal", vertical: "vertical", diagonal: "45°",
     } as Record<string, string>,
     pairChoice: (n: number) => `${n + 1}`,
-    start: { rooms: "Reckon the rooms", motors: "Solve the motors", filters: "Fit the filters", solve: "Solve in full" } as Record<string, string>,
+    start: { rooms: "Reckon the rooms", motors: "Solve the motors", filters: "Fit the filters", passive: "Fit a passive network", part: "Reckon the printed part", solve: "Solve in full" } as Record<string, string>,
     group: { met: "met", "not met": "not met", "not judged": "not judged" } as Record<string, string>,
-    state: "State", foundIn: (n: number) => `Found in ${n}`,
+    state: "State", asNow: "the same",
     below: "below", target: "target", crossover: (f: string) => `Crossover at ${f}; arrow keys move it`, fixed: "cannot be moved here",
   },
   history: {
@@ -109,7 +111,7 @@ export const W = {
     hidden: (n: number) => `${n} verdict lines as before`,
   },
   work: {
-    solve: "full solve", rooms: "rooms", motors: "motors", filters: "filter fit", running: "running", waiting: "waits", stopping: "stopping…", stopped: "stopped",
+    solve: "full solve", rooms: "rooms", motors: "motors", filters: "filter fit", passive: "passive network", part: "printed part", search: "shape search", "first-cut": "first cut", running: "running", waiting: "waits", stopping: "stopping…", stopped: "stopped",
     done: "done", failed: "failed", again: "Go on", title: "Work",
   } as Record<string, string>,
   conflict: {
@@ -117,7 +119,19 @@ export const W = {
     disk: "What the disk says", page: "What was typed here", here: "Changed here", there: "Changed on disk",
   },
   proposal: {
-    title: "Proposed filters", adopt: "Take them over", leave: "Leave them", none: "The fit proposes nothing else.",
+    title: "Proposed filters", passive: "Proposed passive network", adopt: "Take them over", leave: "Leave them", none: "The fit proposes nothing else.",
+  },
+  search: {
+    way: "Way", aims: { horizontal: "Horizontal", vertical: "Vertical", low: "from", high: "to" } as Record<string, string>,
+    further: "also", furtherExample: "step=2, diagonal=95 deg", hold: "leave as it is", holdExample: "depth", starts: "starts", minutes: "minutes at most",
+    cutFirst: "start from a first cut", cut: "First cut", go: "Search", on: "Go on", take: "Take the best so far",
+    words: "A first cut takes a second, a search minutes. Nothing is written before you take it over.",
+    stopped: (n: number) => `Stopped after ${n} steps; they are kept.`, from: (n: number) => `begun from revision ${n}`,
+    stage: { coarse: "rough", fine: "fine" } as Record<string, string>, step: "Step", objective: "Objective", best: "best", notTaken: "not taken",
+    measures: { step_db: "Step, dB", mismatch_db: "Mismatch, dB", pattern_db: "Pattern, dB", coverage_db: "Coverage, dB", ripple_db: "Ripple, dB" } as Record<string, string>,
+    section: "Vertical section: the best so far, over the first shape dashed", fall: (a: string, b: string) => `Objective by step, from ${a} to ${b}`,
+    offer: "Found", offerCut: "First cut by rule", adopt: "Take it over as a revision", leave: "Leave it", why: "What it gives, and why",
+    older: (n: number, now: number) => `Found from revision ${n}. Taking it over goes on from there; what changed up to ${now} stays in the history only.`,
   },
   report: (names: string) => `The report: ${names}`,
   list: { add: "Add a section", out: (n: number) => `Take section ${n} out`, first: "{kind: peaking, frequency: 1 kHz, gain: 0 dB, q: 1}" },

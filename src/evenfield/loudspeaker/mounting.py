@@ -24,9 +24,12 @@ FloatArray = NDArray[np.float64]
 def mounting_notes(design: Design) -> tuple[str, ...]:
     """What the mounting means for the figures, one line each."""
     if design.flush:
+        from evenfield.radiation.flush import check_device
+
         return (
             "Flush in an infinite rigid baffle: sound in front of it only, zero behind. Sound power and directivity index refer "
             "to the full sphere, so a source that is even in front has 3.0 dB; the standard's rear wall counts as silent.",
+            *check_device("auto"),
         )
     if isinstance(design.mounting, NearWall):
         return (

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from evenfield.base.errors import DataError
-from evenfield.loudspeaker.store import Store
+from evenfield.loudspeaker.store import Store, settle_layout
 
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS design_revision (
@@ -65,7 +65,7 @@ class Revisions:
     @contextmanager
     def _open(self, write: bool = True) -> Iterator[sqlite3.Connection]:
         with self.store.index() as index:
-            index.executescript(_SCHEMA)
+            settle_layout(index, _SCHEMA)
             if write:
                 index.execute("BEGIN IMMEDIATE")
             yield index

@@ -132,6 +132,13 @@ class Store:
         with self.index() as index:
             return [tuple(row) for row in index.execute("SELECT design, revision, state FROM run ORDER BY id")]
 
+    def layout_notes(self, since: float = 0.0) -> list[str]:
+        """What was said of tables of an older layout, oldest first."""
+        with self.index() as index:
+            if not _columns_of(index, "layout_note"):
+                return []
+            return [str(row[0]) for row in index.execute("SELECT words FROM layout_note WHERE made >= ? ORDER BY made", (since,))]
+
     @contextmanager
     def index(self) -> Iterator[sqlite3.Connection]:
         """A connection to the index, committed at the end. Raises EvenfieldError when the disk refuses."""
@@ -139,7 +146,7 @@ class Store:
         try:
             connection = sqlite3.connect(self.folder / "index.sqlite", timeout=30)
             try:
-                connection.executescript(_SCHEMA)
+                settle_layout(connection, _SCHEMA)
                 with connection:
                     yield connection
             finally:
@@ -149,6 +156,58 @@ class Store:
                 f"The store's index must be writable, got '{error}' ({self.folder / 'index.sqlite'}). "
                 "The disk may be full or the folder read-only. Try freeing space, or another folder."
             ) from None
+
+
+_SETTLED: set[tuple[str, int, str]] = set()
+
+
+def settle_layout(connection: sqlite3.Connection, schema: str) -> None:
+    """Make the tables of a schema; one of another layout is set aside beside it, and the columns both know are carried over.
+
+    What was done is written into the table `layout_note`. Looked at once for each file in a process. Raises sqlite3.Error.
+    """
+    path = str(connection.execute("PRAGMA database_list").fetchone()[2])
+    known = (path, Path(path).stat().st_ino, schema)
+    if known not in _SETTLED:
+        wanted = sqlite3.connect(":memory:")
+        wanted.executescript(schema)
+        tables = [
+            str(row[0])
+            for row in wanted.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'")
+        ]
+        for table in tables:
+            _settle_table(connection, table, _columns_of(wanted, table), schema)
+        wanted.close()
+        _SETTLED.add(known)
+    connection.executescript(schema)
+
+
+def _settle_table(connection: sqlite3.Connection, table: str, columns: list[str], schema: str) -> None:
+    there = _columns_of(connection, table)
+    if not there or set(there) == set(columns):
+        return
+    listed = _tables_of(connection)
+    aside = next(name for n in range(1, 1000) if (name := f"{table}_before_{n}") not in listed)
+    connection.execute(f"ALTER TABLE {table} RENAME TO {aside}")
+    connection.executescript(schema)
+    both = ", ".join(c for c in columns if c in there)
+    count = connection.execute(f"SELECT COUNT(*) FROM {aside}").fetchone()[0]
+    try:
+        connection.execute(f"INSERT INTO {table} ({both}) SELECT {both} FROM {aside}")
+        words = f"{table}: {count} rows of an older layout were carried over"
+    except sqlite3.Error as error:
+        words = f"{table}: {count} rows of an older layout could not be carried over ({error}); they stay in {aside}"
+    connection.execute("CREATE TABLE IF NOT EXISTS layout_note (made REAL NOT NULL, words TEXT NOT NULL)")
+    connection.execute("INSERT INTO layout_note VALUES (?, ?)", (time.time(), words))
+    connection.commit()
+
+
+def _tables_of(connection: sqlite3.Connection) -> list[str]:
+    return [str(row[0]) for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+
+
+def _columns_of(connection: sqlite3.Connection, table: str) -> list[str]:
+    return [str(row[1]) for row in connection.execute(f"PRAGMA table_info({table})")]
 
 
 def _names(file: Any) -> list[str]:

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from evenfield.radiation.flush import FlushProblem
     from evenfield.radiation.flush_matrix import FlushMatrix, _Wall
     from evenfield.radiation.flush_solution import FlushFrequency
+    from evenfield.radiation.surface_body import SurfaceBody
 
 Complex = NDArray[np.complexfloating[Any, Any]]
 Floats = NDArray[np.float64]
@@ -370,9 +371,9 @@ def _on_mesh(problem: FlushProblem, walls: list[Floats], corners: Floats) -> Flo
     for number, gradient in enumerate(walls):
         wall = body.bodies[number]
         if number < len(body.recesses):
-            own = np.flatnonzero(body.plane.recess == number)
-            points = np.zeros((len(range(*system.basis.of_recess(number).indices(system.basis.count))), 2))
-            np.add.at(points, system.basis.node[own] - system.basis.of_recess(number).start, corners[own][..., 1:])
+            own, functions = np.flatnonzero(body.plane.recess == number), system.basis.of_recess(number)
+            points = np.zeros((functions.stop - functions.start, 2))
+            np.add.at(points, system.basis.node[own] - functions.start, corners[own][..., 1:])
             gradient = gradient + MouthMotion(body, system.basis, number).pull(points)
         np.add.at(total, mesh_vertices(wall, mesh.vertices), gradient)
     flat = np.flatnonzero(body.plane.full_triangle >= 0)
@@ -381,7 +382,7 @@ def _on_mesh(problem: FlushProblem, walls: list[Floats], corners: Floats) -> Flo
     return _shared(total, mesh.vertices, mirror_axes(problem.mirror))
 
 
-def mesh_vertices(wall: Any, vertices: Floats) -> Ints:
+def mesh_vertices(wall: SurfaceBody, vertices: Floats) -> Ints:
     """(V',) the mesh's vertex at the place of each of a wall's."""
     used = np.flatnonzero(wall.full_vertex >= 0)
     solved = wall.full_vertex[used]

@@ -13,6 +13,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from evenfield.radiation.flush_near import over_distance, place_point
+
 FRAME = 11
 """Rows of a triangle's frame (FRAME, 3): gradients of its linear functions, unit edges, the edges' outward normals in its
 plane, lengths of the edges, unit normal."""
@@ -33,30 +35,6 @@ def place_frame(x, n, area, out):  # type: ignore[no-untyped-def]
         out[6 + m, 0], out[6 + m, 1], out[6 + m, 2] = u0 / length, u1 / length, u2 / length
         out[9, m] = length
         out[10, m] = n[m]
-
-
-@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
-def over_distance(low, high, near, far):  # type: ignore[no-untyped-def]
-    """Integral of 1/R along an edge from `low` to `high` of the point's foot, its ends `near` and `far` from the point."""
-    if low + high > 0:
-        return np.log((far + high + 1e-30) / (near + low + 1e-30))
-    return np.log((near - low + 1e-30) / (far - high + 1e-30))
-
-
-@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
-def place_point(x, y, out):  # type: ignore[no-untyped-def]
-    """Corners from the point, out (3, 3), and their distances, out[3]; returns the solid angle's denominator.
-
-    Source: van Oosterom & Strackee, IEEE Trans. Biomed. Eng. 30 (1983) 125.
-    """
-    for m in range(3):
-        a, b, c = x[m, 0] - y[0], x[m, 1] - y[1], x[m, 2] - y[2]
-        out[m, 0], out[m, 1], out[m, 2] = a, b, c
-        out[3, m] = np.sqrt(a * a + b * b + c * c)
-    p, q, r, far = out[0], out[1], out[2], out[3]
-    total = far[0] * far[1] * far[2] + (p[0] * q[0] + p[1] * q[1] + p[2] * q[2]) * far[2]
-    total += (q[0] * r[0] + q[1] * r[1] + q[2] * r[2]) * far[0]
-    return total + (r[0] * p[0] + r[1] * p[1] + r[2] * p[2]) * far[1]
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy", cache=True)

@@ -6,6 +6,7 @@ resolve. The source's static part is taken in closed form (`flush_near.double_la
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -17,8 +18,11 @@ from evenfield.radiation.flush_near import double_layer, outer_rules
 from evenfield.radiation.near_pairs import NearPairs
 from evenfield.radiation.quadrature import MIDPOINTS, interior_rule
 from evenfield.radiation.surface_matrix import SurfaceMatrix
+from evenfield.radiation.workers import in_order, spans
 
 Complex = NDArray[np.complexfloating[Any, Any]]
+
+PAIRS_PER_TASK = 250
 
 
 class Folds:
@@ -32,21 +36,37 @@ class Folds:
         (_, _), (points, weights) = outer_rules()
         self.still = [np.zeros((len(g), 2, 3, 3)) for g in self.groups]
         for g, out in zip(self.groups, self.still, strict=True):
-            fold_still(
-                body.corners, body.normal, body.area, body.images, g.first, g.second, g.image, points, weights, out
-            )  # fmt: skip
+
+            def work(span: tuple[int, int], g: NearPairs = g, out: NDArray[np.float64] = out) -> None:
+                s = slice(*span)
+                fold_still(
+                    body.corners, body.normal, body.area, body.images, g.first[s], g.second[s], g.image[s], points, weights,
+                    out[s],
+                )  # fmt: skip
+
+            _in_threads(work, len(g), system.solver.worker_count)
 
     def add(self, wavenumber: float, matrix: Complex) -> None:
         """Put the accurate double layer of the pairs in the place of the near rule's; no coupling."""
         body, inner = self.system.body, interior_rule(4)
         for g, still in zip(self.groups, self.still, strict=True):
             out = still.astype(complex)
-            fold_waves(
-                wavenumber, body.corners, body.normal, body.area, body.images, g.first, g.second, g.image, *inner,
-                MIDPOINTS[0], out,
-            )  # fmt: skip
+
+            def work(span: tuple[int, int], g: NearPairs = g, out: Complex = out) -> None:
+                s = slice(*span)
+                fold_waves(
+                    wavenumber, body.corners, body.normal, body.area, body.images, g.first[s], g.second[s], g.image[s], *inner,
+                    MIDPOINTS[0], out[s],
+                )  # fmt: skip
+
+            _in_threads(work, len(g), self.system.solver.worker_count)
             change = (out - _usual(self.system, wavenumber, g)).astype(self.system.complex)
             near_integrals.add_pairs(body.triangles, g.first, g.second, change, matrix)
+
+
+def _in_threads(work: Callable[[tuple[int, int]], None], pairs: int, threads: int) -> None:
+    for _ in in_order(work, spans(pairs, 1 + pairs // PAIRS_PER_TASK), threads):
+        pass
 
 
 def _usual(system: SurfaceMatrix, wavenumber: float, g: NearPairs) -> Complex:
@@ -61,7 +81,7 @@ def _usual(system: SurfaceMatrix, wavenumber: float, g: NearPairs) -> Complex:
 @njit(nogil=True, error_model="numpy", cache=True)
 def fold_still(corners, normal, area, images, first, second, image, points, weights, out):  # type: ignore[no-untyped-def]
     """Add to out (N, 2, 3, 3) minus the static double layer, tested on `first` with the image of `second` as source, and back."""
-    y, field, one = np.empty(3), np.empty(3), np.empty((3, 3))
+    y, field, one, work = np.empty(3), np.empty(3), np.empty((3, 3)), np.empty((4, 3))
     for n in range(first.size):
         g = images[image[n]]
         for way in range(2):
@@ -74,7 +94,7 @@ def fold_still(corners, normal, area, images, first, second, image, points, weig
             for q in range(weights.size):
                 for i in range(3):
                     y[i] = points[q, 0] * one[0, i] + points[q, 1] * one[1, i] + points[q, 2] * one[2, i]
-                double_layer(corners[source], normal[source], area[source], y, field)
+                double_layer(corners[source], normal[source], area[source], y, field, work)
                 for a in range(3):
                     for b in range(3):
                         out[n, way, a, b] -= scale * weights[q] * points[q, a] * field[b]

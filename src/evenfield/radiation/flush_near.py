@@ -135,78 +135,85 @@ def near_table(
     return NearTable(corners, normal, area, plane, images, pairs, still)
 
 
-@njit(nogil=True, error_model="numpy", cache=True)
-def edge_terms(t, low, high, d):  # type: ignore[no-untyped-def]
-    """Of an edge from `low` to `high` along itself, `t` beside the point's foot: integral of 1/R, and the angle it adds."""
-    square = t * t + d * d
-    near, far = np.sqrt(square + low * low), np.sqrt(square + high * high)
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+def over_distance(low, high, near, far):  # type: ignore[no-untyped-def]
+    """Integral of 1/R along an edge from `low` to `high` of the point's foot, its ends `near` and `far` from the point."""
     if low + high > 0:
-        f = np.log((far + high + 1e-30) / (near + low + 1e-30))
-    else:
-        f = np.log((near - low + 1e-30) / (far - high + 1e-30))
-    if square == 0:
-        return f, 0.0
-    return f, np.arctan(t * high / (square + d * far)) - np.arctan(t * low / (square + d * near))
+        return np.log((far + high + 1e-30) / (near + low + 1e-30))
+    return np.log((near - low + 1e-30) / (far - high + 1e-30))
+
+
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+def place_point(x, y, out):  # type: ignore[no-untyped-def]
+    """Corners (3, 3) from the point, out (3, 3), and their distances, out[3]; returns the solid angle's denominator.
+
+    Source: van Oosterom & Strackee, IEEE Trans. Biomed. Eng. 30 (1983) 125.
+    """
+    for m in range(3):
+        a, b, c = x[m, 0] - y[0], x[m, 1] - y[1], x[m, 2] - y[2]
+        out[m, 0], out[m, 1], out[m, 2] = a, b, c
+        out[3, m] = np.sqrt(a * a + b * b + c * c)
+    p, q, r, far = out[0], out[1], out[2], out[3]
+    total = far[0] * far[1] * far[2] + (p[0] * q[0] + p[1] * q[1] + p[2] * q[2]) * far[2]
+    total += (q[0] * r[0] + q[1] * r[1] + q[2] * r[2]) * far[0]
+    return total + (r[0] * p[0] + r[1] * p[1] + r[2] * p[2]) * far[1]
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
-def plane_potential(a, b, c, y, out):  # type: ignore[no-untyped-def]
-    """Integral of 1/R times each corner's linear function over a triangle in x = 0, counter-clockwise seen from +x: out (3,)."""
-    d, total, m1, m2 = abs(y[0]), 0.0, 0.0, 0.0
+def plane_potential(x, y, out, s):  # type: ignore[no-untyped-def]
+    """Integral of 1/R times each corner's linear function over a triangle (3, 3) in x = 0, counter-clockwise seen from +x:
+    out (3,); s : (4, 3) work space."""
+    under, h = place_point(x, y, s), y[0]
+    twice = (x[1, 1] - x[0, 1]) * (x[2, 2] - x[0, 2]) - (x[1, 2] - x[0, 2]) * (x[2, 1] - x[0, 1])
+    total = -2 * h * np.arctan2(twice * h, under) if h != 0.0 else 0.0
+    m1, m2 = 0.0, 0.0
     for side in range(3):
-        p, q = (a, b) if side == 0 else ((b, c) if side == 1 else (c, a))
-        e1, e2 = q[1] - p[1], q[2] - p[2]
+        to = (side + 1) % 3
+        e1, e2 = s[to, 1] - s[side, 1], s[to, 2] - s[side, 2]
         length = np.sqrt(e1 * e1 + e2 * e2)
         e1, e2 = e1 / length, e2 / length
-        s1, s2 = p[1] - y[1], p[2] - y[2]
-        t, low = s1 * e2 - s2 * e1, s1 * e1 + s2 * e2
-        high = low + length
-        f, angle = edge_terms(t, low, high, d)
-        total += t * f - d * angle
+        t, low = s[side, 1] * e2 - s[side, 2] * e1, s[side, 1] * e1 + s[side, 2] * e2
+        high, near, far = low + length, s[3, side], s[3, to]
+        f = over_distance(low, high, near, far)
+        total += t * f
         # the moment about the point's foot, outwards from each edge
-        square = t * t + d * d
-        moment = (square * f + high * np.sqrt(square + high * high) - low * np.sqrt(square + low * low)) / 2
+        moment = ((t * t + h * h) * f + high * far - low * near) / 2
         m1 += e2 * moment
         m2 -= e1 * moment
-    twice = (b[1] - a[1]) * (c[2] - a[2]) - (b[2] - a[2]) * (c[1] - a[1])
     for side in range(3):
-        p, q = (b, c) if side == 0 else ((c, a) if side == 1 else (a, b))
+        p, q = s[(side + 1) % 3], s[(side + 2) % 3]
         # gradient of the corner's function: +x across the opposite edge, over twice the area
         g1, g2 = -(q[2] - p[2]) / twice, (q[1] - p[1]) / twice
-        out[side] = ((y[1] - p[1]) * g1 + (y[2] - p[2]) * g2) * total + g1 * m1 + g2 * m2
+        out[side] = -(p[1] * g1 + p[2] * g2) * total + g1 * m1 + g2 * m2
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
-def double_layer(corner, n, area, y, out):  # type: ignore[no-untyped-def]
-    """Integral of (d/dn 1/R) times each corner's linear function over a triangle (3, 3) of unit normal n, at y: out (3,)."""
-    height = 0.0
-    for i in range(3):
-        height += (y[i] - corner[0, i]) * n[i]
-    d, angle = abs(height), 0.0
-    along = np.zeros(3)
+def double_layer(corner, n, area, y, out, s):  # type: ignore[no-untyped-def]
+    """Integral of (d/dn 1/R) times each corner's linear function over a triangle (3, 3) of unit normal n, at y: out (3,);
+    s : (4, 3) work space."""
+    under = place_point(corner, y, s)
+    h = -(s[0, 0] * n[0] + s[0, 1] * n[1] + s[0, 2] * n[2])
+    angle = 2 * np.arctan2(2 * area * h, under) if h != 0.0 else 0.0
+    a0, a1, a2 = 0.0, 0.0, 0.0
     for side in range(3):
-        p, q = corner[side], corner[(side + 1) % 3]
+        p, q = s[side], s[(side + 1) % 3]
         e0, e1, e2 = q[0] - p[0], q[1] - p[1], q[2] - p[2]
         length = np.sqrt(e0 * e0 + e1 * e1 + e2 * e2)
         e0, e1, e2 = e0 / length, e1 / length, e2 / length
+        low = p[0] * e0 + p[1] * e1 + p[2] * e2
+        f = over_distance(low, low + length, s[3, side], s[3, (side + 1) % 3])
         # outwards in the triangle's plane: edge x normal
-        u0, u1, u2 = e1 * n[2] - e2 * n[1], e2 * n[0] - e0 * n[2], e0 * n[1] - e1 * n[0]
-        s0, s1, s2 = p[0] - y[0], p[1] - y[1], p[2] - y[2]
-        t, low = s0 * u0 + s1 * u1 + s2 * u2, s0 * e0 + s1 * e1 + s2 * e2
-        f, turn = edge_terms(t, low, low + length, d)
-        angle += turn
-        along[0] -= u0 * f
-        along[1] -= u1 * f
-        along[2] -= u2 * f
-    sign = 1.0 if height > 0 else (-1.0 if height < 0 else 0.0)
+        a0 -= (e1 * n[2] - e2 * n[1]) * f
+        a1 -= (e2 * n[0] - e0 * n[2]) * f
+        a2 -= (e0 * n[1] - e1 * n[0]) * f
     for side in range(3):
-        p, q = corner[(side + 1) % 3], corner[(side + 2) % 3]
+        p, q = s[(side + 1) % 3], s[(side + 2) % 3]
         e0, e1, e2 = q[0] - p[0], q[1] - p[1], q[2] - p[2]
         # gradient of the corner's function: normal x opposite edge over twice the area
         g0, g1, g2 = n[1] * e2 - n[2] * e1, n[2] * e0 - n[0] * e2, n[0] * e1 - n[1] * e0
-        value = ((y[0] - p[0]) * g0 + (y[1] - p[1]) * g1 + (y[2] - p[2]) * g2) / (2 * area)
-        slope = (along[0] * g0 + along[1] * g1 + along[2] * g2) / (2 * area)
-        out[side] = value * sign * angle + height * slope
+        value = -(p[0] * g0 + p[1] * g1 + p[2] * g2) / (2 * area)
+        slope = (a0 * g0 + a1 * g1 + a2 * g2) / (2 * area)
+        out[side] = value * angle + h * slope
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
@@ -221,7 +228,7 @@ def integrate_still(  # type: ignore[no-untyped-def]
 ):  # fmt: skip
     """See NearTable: the outer triangle's points under the element's potential, the element's points under its double layer."""
     a = np.empty((3, 3))
-    x, y, field = np.empty(3), np.empty(3), np.empty(3)
+    x, y, field, work = np.empty(3), np.empty(3), np.empty(3), np.empty((4, 3))
     for n in range(plane.size):
         t, s, g = plane[n], outer[n], images[image[n]]
         turn = corner_order(g)
@@ -234,12 +241,12 @@ def integrate_still(  # type: ignore[no-untyped-def]
             for i in range(3):
                 y[i] = point[q, 0] * corners[s, 0, i] + point[q, 1] * corners[s, 1, i] + point[q, 2] * corners[s, 2, i]
                 x[i] = point[q, 0] * a[0, i] + point[q, 1] * a[1, i] + point[q, 2] * a[2, i]
-            plane_potential(a[0], a[1], a[2], y, field)
+            plane_potential(a, y, field, work)
             for m in range(3):
                 for i in range(3):
                     out[n, 0, turn[m], i] += scale * weight[q] * point[q, i] * field[m]
             if not in_plane:
-                double_layer(corners[s], normal[s], area[s], x, field)
+                double_layer(corners[s], normal[s], area[s], x, field, work)
                 for m in range(3):
                     for i in range(3):
                         out[n, 1, turn[m], i] += turned * weight[q] * point[q, m] * field[i]

@@ -54,7 +54,7 @@ def prototype_document(design: Design, part: PartFiles, report: PrintReport, pre
     """Everything the sheet says, figures drawn."""
     from evenfield import __version__
 
-    pose = report.pieces[0].pose
+    lying = f"Lying {report.pieces[0].pose.words}" if len(report.pieces) == 1 else f"In {len(report.pieces)} pieces"
     failed = len(report.failed)
     words = "Every line passes" if not failed else f"{failed} {'line fails' if failed == 1 else 'lines fail'}"
     return Document(
@@ -62,7 +62,7 @@ def prototype_document(design: Design, part: PartFiles, report: PrintReport, pre
         subtitle=f"Waveguide as a printed part, revision {part.revision}. {design.title}",
         judged="Printing",
         state=STATES[report.passed],
-        summary=f"{words}. Lying {pose.words}: {report.mass_g:.0f} g of {report.printer.material.name}, "
+        summary=f"{words}. {lying}: {report.mass_g:.0f} g of {report.printer.material.name}, "
         f"about {report.hours:.0f} h, {report.cost:.2f} EUR (estimates, see below).",
         verdict=(),
         verdict_notes=(),

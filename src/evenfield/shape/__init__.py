@@ -17,7 +17,7 @@ from evenfield.shape.elements import (
     VentOpening,
     Waveguide,
 )
-from evenfield.shape.facts import MovingPart, SurfaceFacts, outline, rounded_box_volume, surface_facts
+from evenfield.shape.facts import MovingPart, SurfaceFacts, outline, plan, rounded_box_volume, surface_facts
 from evenfield.shape.profiles import PROFILES, Profile
 from evenfield.shape.sizes import EdgeLengths, edge_lengths_for
 
@@ -47,6 +47,7 @@ __all__ = [
     "build_surface",
     "edge_lengths_for",
     "outline",
+    "plan",
     "rounded_box_volume",
     "surface_facts",
 ]

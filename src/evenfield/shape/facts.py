@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -137,6 +137,21 @@ def outline(cabinet: Cabinet) -> dict[str, dict[str, list[Array]]]:
     return {"front": front, "side": side}
 
 
+def plan(cabinet: Cabinet) -> dict[str, list[Array]]:
+    """Lines of the cabinet seen from above, lines in (y, -x): the front at the foot, as below an elevation.
+
+    Each front element is drawn as the horizontal section through its own axis; names as in `outline`.
+    """
+    w, d, r = cabinet.width, cabinet.depth, cabinet.edge_radius
+    lines: dict[str, list[Array]] = {"cabinet": [_rounded(0.0, d / 2, w, d, r)]}
+    for element in cabinet.placed:
+        if element.face != "front":
+            continue
+        for name, line in _sections(element, d, 0.0):
+            lines.setdefault(name, []).append(line[:, ::-1] * np.array([1.0, -1.0]) + np.array([element.y, 0.0]))
+    return lines
+
+
 def _add_front(lines: dict[str, list[Array]], element: Element) -> None:
     theta = np.linspace(0, 2 * math.pi, 181)
     for strip in strips_of(element):
@@ -154,18 +169,23 @@ def _polar(element: Element, r: Array, theta: Array) -> Array:
 
 
 def _add_side(lines: dict[str, list[Array]], element: Element, depth: float) -> None:
+    for name, line in _sections(element, depth, math.pi / 2):
+        lines.setdefault(name, []).append(line + np.array([0.0, element.z]))
+
+
+def _sections(element: Element, depth: float, angle: float) -> Iterator[tuple[str, Array]]:
+    """(name, (N, 2) line in x and signed distance from the element's axis), in the plane at an angle; both halves are alike."""
     t = np.linspace(0, 1, 61)
-    half = math.pi / 2
     for strip in strips_of(element):
-        x, r = strip.surface(t, np.array([half]))
+        x, r = strip.surface(t, np.array([angle]))
         along = x[:, 0] if element.face == "front" else -depth - x[:, 0]
+        halves = [np.column_stack([along, sign * r[:, 0]]) for sign in (1.0, -1.0)]
         name = f"{element.name}.walls" if strip.part == RIGID else strip.part
-        upper = np.column_stack([along, element.z + r[:, 0]])
-        lower = np.column_stack([along, element.z - r[:, 0]])
-        if r[-1, 0] < 1e-9:  # a cap: one line through the pole
-            lines.setdefault(name, []).append(np.vstack([upper, lower[::-1]]))
+        if abs(halves[0][-1, 1]) < 1e-9:  # a cap: one line through the pole
+            yield name, np.vstack([halves[0], halves[1][::-1]])
         else:
-            lines.setdefault(name, []).extend([upper, lower])
+            yield name, halves[0]
+            yield name, halves[1]
 
 
 def _rounded(x: float, y: float, width: float, height: float, radius: float) -> Array:

@@ -26,7 +26,9 @@ from evenfield.workbench.edit_text import Change, apply_changes
 from evenfield.workbench.fields import Field, label_of, outline_of, with_value
 from evenfield.workbench.found import NEEDS, body_key, design_key, kept, kept_proposal
 from evenfield.workbench.frames import Header, encode, with_head
+from evenfield.workbench.pictures.parts import parts
 from evenfield.workbench.pictures.picture import Picture
+from evenfield.workbench.pictures.tables import facts_table
 
 Request = Mapping[str, Any]
 Reply = dict[str, Any]
@@ -231,13 +233,26 @@ class Answers:
                     needed = NEEDS[request["kind"]]
                     return encode(head | {"state": "unsolved", "needs": needed, "reason": f"Shown after the work '{needed}'."})
                 return encode(head | {"state": "solved"} | found.header, found.arrays)
+            if request["kind"] == "cost":
+                made = self._parts(request["name"], request["text"])
+                return encode(head | {"state": "solved"} | made.header, made.arrays)
             prediction = self.prediction(request["name"], request["text"])
+            if prediction is None and request["kind"] == "facts":
+                made = facts_table(self.read(request["name"], request["text"])[0], None)
+                return encode(head | {"state": "unsolved"} | made.header, made.arrays)
             if prediction is None:
                 return self._unsolved(request, head)
             made = self._drawn(request["kind"], options, prediction)
         except EvenfieldError as error:
             return encode(head | {"state": "refused", "reason": str(error)})
         return encode(head | {"state": "solved"} | made.header, made.arrays)
+
+    def _parts(self, name: str, text: str) -> Picture:
+        """The table of parts: from the design, with what long work found of printed ones."""
+        design, _, _ = self.read(name, text)
+        store, base = Store(self.folder), design_key(design, self.folder)
+        found = {way: kept(store, base, "printed", {"way": way}) for way, w in design.ways.items() if w.waveguide is not None}
+        return parts(design, {way: p for way, p in found.items() if p is not None})
 
     def do_changes(self, request: Request) -> Iterator[Reply]:
         """What a change did."""
@@ -270,6 +285,9 @@ class Answers:
             if found is None:
                 raise Refusal(f"Nothing to export before the work '{NEEDS[request['kind']]}'.")
             yield {"csv": csv_of(found), "options": options}
+            return
+        if request["kind"] == "cost":
+            yield {"csv": csv_of(self._parts(request["name"], request["text"])), "options": options}
             return
         prediction = self.prediction(request["name"], request["text"])
         if prediction is None:
@@ -329,8 +347,11 @@ class Answers:
 
     def do_proposal(self, request: Request) -> Iterator[Reply]:
         """What long work proposes to change."""
-        design, _, _ = self.read(request["name"], request["text"])
-        found = kept_proposal(Store(self.folder), design_key(design, self.folder), request["work"])
+        if request["work"] in ("search", "first-cut"):
+            base = name_of(request["text"])
+        else:
+            base = design_key(self.read(request["name"], request["text"])[0], self.folder)
+        found = kept_proposal(Store(self.folder), base, request["work"])
         if found is None:
             raise DataError(f"There is no proposal of the work {request['work']!r} for this revision.")
         yield found | {"what": self.difference(request["name"], request["text"], found["text"])}

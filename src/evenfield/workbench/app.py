@@ -19,7 +19,8 @@ from evenfield.workbench.bench import Bench
 from evenfield.workbench.client import Client
 from evenfield.workbench.drops import TooLarge
 from evenfield.workbench.frames import decode
-from evenfield.workbench.guard import DROP_LIMIT, PROTOCOL, REPORT_POLICY, App, Guard, same_token
+from evenfield.workbench.guard import DROP_LIMIT, PROTOCOL, REPORT_POLICY, App, Guard
+from evenfield.workbench.key import Keys
 from evenfield.workbench.outbox import TooSlow
 
 PAGE = Path(__file__).parent / "page"
@@ -34,12 +35,12 @@ MEDIA = {
 }  # fmt: skip
 
 
-def make_app(bench: Bench, port: int, token: str, page: Path = PAGE) -> App:
+def make_app(bench: Bench, port: int, keys: Keys, page: Path = PAGE) -> App:
     """The guarded application.
 
     Parameters
         port : where it is served, for the checks of Host and Origin
-        token : of this start
+        keys : of this start
         page : folder of the built page
     """
 
@@ -62,11 +63,11 @@ def make_app(bench: Bench, port: int, token: str, page: Path = PAGE) -> App:
     @app.websocket("/socket")
     async def socket(websocket: WebSocket) -> None:
         await websocket.accept(subprotocol=PROTOCOL)
-        await talk(bench, websocket)
+        await talk(bench, websocket, keys)
 
     @app.post("/drop")
     async def drop(request: Request) -> Response:
-        return await take_drop(bench, token, request)
+        return await take_drop(bench, keys, request)
 
     @app.get("/out/{word}/{name}")
     async def made(word: str, name: str) -> Response:
@@ -87,13 +88,13 @@ def make_app(bench: Bench, port: int, token: str, page: Path = PAGE) -> App:
         caching = "public, max-age=31536000, immutable" if path.startswith("assets/") else "no-cache"
         return FileResponse(found, media_type=MEDIA[found.suffix], headers={"cache-control": caching})
 
-    return Guard(app, port, token)
+    return Guard(app, port, keys)
 
 
-async def take_drop(bench: Bench, token: str, request: Request) -> Response:
+async def take_drop(bench: Bench, keys: Keys, request: Request) -> Response:
     """One file of a dropped set, or the end of the set; refused before it is read where it is too large."""
     given = request.headers.get("authorization", "")
-    if not given.startswith("Bearer ") or not same_token(given.removeprefix("Bearer "), token):
+    if not given.startswith("Bearer ") or not keys.opens(given.removeprefix("Bearer ")):
         return _refused(403, "The token is missing or not this start's.")
     length = request.headers.get("content-length", "")
     if not length.isdigit():
@@ -120,9 +121,9 @@ def _refused(status: int, text: str) -> Response:
     return JSONResponse({"error": text}, status, headers={"connection": "close"})
 
 
-async def talk(bench: Bench, websocket: Any) -> None:
+async def talk(bench: Bench, websocket: Any, keys: Keys) -> None:
     """One page's socket, until it closes or does not read."""
-    client = Client(bench)
+    client = Client(bench, keys)
     bench.clients.add(client)
     sending = asyncio.create_task(_send(client, websocket))
     hearing = asyncio.create_task(_hear(client, websocket))

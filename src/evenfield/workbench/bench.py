@@ -13,11 +13,13 @@ from typing import Any
 
 from evenfield import __version__
 from evenfield.base.errors import DataError, EvenfieldError
+from evenfield.loudspeaker.store import Store
 from evenfield.workbench.client import Client
 from evenfield.workbench.desk import Desk
 from evenfield.workbench.drops import Drops
 from evenfield.workbench.guard import DROP_LIMIT
 from evenfield.workbench.jobs import Job, Jobs
+from evenfield.workbench.kernels import Kernels
 from evenfield.workbench.thinker import EDIT, Thinker
 from evenfield.workbench.work import WORKS
 
@@ -44,7 +46,8 @@ class Bench:
         self.folder = folder.resolve()
         self.first = first
         self.thinker = Thinker(self.folder)
-        self.jobs = Jobs(self.folder, self._job_changed)
+        self.jobs = Jobs(self.folder, self._job_changed, self._job_stepped)
+        self.kernels = Kernels()
         self.desks: dict[str, Desk] = {}
         self.clients: set[Client] = set()
         self.measured: dict[str, Header] = {}
@@ -57,10 +60,12 @@ class Bench:
         self._watch: asyncio.Task[None] | None = None
         self._reading: asyncio.Task[None] | None = None
         self._told = 0.0
+        self._began = time.time()
 
     async def start(self) -> None:
         """Begin."""
         self.thinker.start()
+        self.kernels.start()
         loop = asyncio.get_running_loop()
         self._watch = loop.create_task(self._look_round())
         self._reading = loop.create_task(self._read_kept())
@@ -71,6 +76,7 @@ class Bench:
             if task is not None:
                 task.cancel()
         self.jobs.close()
+        self.kernels.close()
         self.thinker.close()
         shutil.rmtree(self.out, ignore_errors=True)
 
@@ -105,6 +111,10 @@ class Bench:
             desk.forget_frames()
             for client in desk.clients:
                 client.start(client.show_pictures())
+
+    def notes(self) -> list[str]:
+        """What was done to a store of an older layout since this start."""
+        return Store(self.folder).layout_notes(self._began)
 
     def designs(self) -> list[str]:
         """Design files of the folder; links that lead out of it are none."""
@@ -198,11 +208,18 @@ class Bench:
         if job.work == "report":
             self._report_made(job)
             return
+        if job.work in ("search", "first-cut"):
+            return
         if job.state == "done" and (desk := self.desks.get(job.design)) is not None:
             desk.forget_frames()
             desk.tell_all()
             for client in desk.clients:
                 client.start(client.warm(desk))
+
+    def _job_stepped(self, job: Job, step: Header) -> None:
+        desk = self.desks.get(job.design)
+        if desk is not None:
+            desk.tell({"type": "search-step", "job": job.job, "step": step})
 
     def _report_made(self, job: Job) -> None:
         if job.state == "done":

@@ -13,6 +13,7 @@ from evenfield.base.errors import EvenfieldError
 from evenfield.loudspeaker.predict import Prediction
 from evenfield.loudspeaker.verdict import Line, judge
 from evenfield.report.document import STATES
+from evenfield.workbench.pictures.parts import total_of
 
 Row = dict[str, Any]
 
@@ -79,6 +80,7 @@ def _numbers(before: Prediction, after: Prediction) -> Iterator[Row]:
         yield _number(f"Mismatch, {name}", old.mismatch_db, new.mismatch_db, "dB", 2)
         yield _number(f"Pattern difference, {name}", old.pattern_db, new.pattern_db, "dB", 2)
     yield _number("DI ripple", _ripple(before), _ripple(after), "dB", 2)
+    yield _number("Parts with a price, printed ones aside", total_of(before.design), total_of(after.design), "EUR", 2)
     yield _number("Sensitivity, 300 Hz to 3 kHz", _sensitivity(before), _sensitivity(after), "dB", 1)
 
 

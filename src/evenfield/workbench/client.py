@@ -13,12 +13,14 @@ from evenfield.base.errors import DataError, EvenfieldError
 from evenfield.workbench.desk import said
 from evenfield.workbench.frames import Arrays, encode, with_head
 from evenfield.workbench.outbox import Outbox
+from evenfield.workbench.search_kept import last_search, search_options
 from evenfield.workbench.thinker import CURRENT, DRAG, IDLE
 from evenfield.workbench.work import WORKS
 
 if TYPE_CHECKING:
     from evenfield.workbench.bench import Bench
     from evenfield.workbench.desk import Desk
+    from evenfield.workbench.key import Keys
 
 Header = dict[str, Any]
 
@@ -33,10 +35,11 @@ class Client:
 
     Parameters
         bench : the server's whole
+        keys : of this start
     """
 
-    def __init__(self, bench: Bench) -> None:
-        self.bench = bench
+    def __init__(self, bench: Bench, keys: Keys) -> None:
+        self.bench, self.keys = bench, keys
         self.number = next(_numbers)
         self.outbox = Outbox()
         self.desk: Desk | None = None
@@ -142,7 +145,7 @@ class Client:
 
     async def on_hello(self, header: Header) -> None:
         """First message."""
-        self.send(self.bench.welcome())
+        self.send(self.bench.welcome() | {"token": self.keys.token, "resume": self.keys.give()})
         self.send(self.bench.measured_message())
         wanted = header.get("design") or self.bench.first
         if wanted:
@@ -158,15 +161,21 @@ class Client:
         desk.clients.add(self)
         self.wishes.clear()
         self.show()
+        if notes := self.bench.notes():
+            self.send({"type": "notice", "text": f"The store's index was of an older layout. {'. '.join(notes)}."})
         self.start(self.warm(desk))
 
     async def warm(self, desk: Desk) -> None:
         """Make the quick model ready while nothing else is wanted."""
         step, more = 0, bool(desk.text)
+        self.send({"type": "warm", "ready": False}, subject="warm")
+        while more and not self.bench.kernels.are_ready:
+            await asyncio.sleep(0.2)
         while more:
             request = {"do": "warm", "name": desk.name, "text": desk.text, "step": step}
             reply = await self.bench.thinker.ask(request, IDLE, ("warm", desk.name, step))
             step, more = step + 1, bool(reply and reply.get("more"))
+        self.send({"type": "warm", "ready": True}, subject="warm")
 
     async def on_subscribe(self, header: Header) -> None:
         """The pictures on screen."""
@@ -280,13 +289,17 @@ class Client:
         desk = self._desk()
         if header["work"] not in WORKS:
             raise DataError(f"work must be one of {', '.join(WORKS)}, got {header['work']!r}.")
-        job = self.bench.jobs.start(str(header["work"]), desk.name, desk.number, desk.text, dict(header.get("options") or {}))
+        options = dict(header.get("options") or {})
+        if header["work"] in ("search", "first-cut"):
+            options = search_options(options)
+        number = int(header.get("revision") or desk.number)
+        job = self.bench.jobs.start(str(header["work"]), desk.name, number, desk.text_of(number), options)
         return {"type": "accepted", "job": job.job}
 
     async def on_stop(self, header: Header) -> Header:
         """Stop long work."""
         job = self.bench.jobs.stop(int(header["job"]))
-        if self.desk is not None and job.design == self.desk.name:
+        if self.desk is not None and job.design == self.desk.name and job.work == "solve":
             self.desk.solve_at_rest = False
             self.desk.tell_state()
         return {"type": "accepted", "job": job.job}
@@ -343,22 +356,41 @@ class Client:
         return {"type": "accepted"}
 
     async def on_proposal(self, header: Header) -> Header:
-        """What long work proposes to change in the current revision."""
+        """What long work proposes to change in a revision; with `quiet` nothing proposed is no error."""
         desk = self._desk()
-        request = {"do": "proposal", "name": desk.name, "text": desk.text, "work": str(header["work"])}
+        number = int(header.get("revision") or desk.number)
+        request = {"do": "proposal", "name": desk.name, "text": desk.text_of(number), "work": str(header["work"])}
         reply = await self.bench.thinker.ask(request, CURRENT)
-        answer = _answer(reply, {"type": "proposal", "work": str(header["work"]), "revision": desk.number})
+        head = {"type": "proposal", "work": str(header["work"]), "revision": number}
+        if header.get("quiet") and (reply is None or "error" in reply):
+            return head | {"what": [], "words": [], "none": True}
+        answer = _answer(reply, head)
         answer.pop("text", None) if answer["type"] == "proposal" else None
         return answer
 
     async def on_adopt(self, header: Header) -> Header:
-        """Write a proposal as a revision."""
+        """Write a proposal as a revision; one found on an older revision goes on from there."""
         desk = self._desk()
-        work = str(header["work"])
-        reply = await self.bench.thinker.ask({"do": "proposal", "name": desk.name, "text": desk.text, "work": work}, CURRENT)
+        work, number = str(header["work"]), int(header.get("revision") or desk.number)
+        request = {"do": "proposal", "name": desk.name, "text": desk.text_of(number), "work": work}
+        reply = await self.bench.thinker.ask(request, CURRENT)
         if reply is None or "text" not in reply:
             return _answer(reply, {})
-        return await desk.put(reply["text"], f"{work} fitted: {said(reply['what'])}", str(header.get("note", "")))
+        said_first = {"search": "shape searched", "first-cut": "first cut"}.get(work, f"{work} fitted")
+        since = "" if number == desk.number else f" (from revision {number})"
+        return await desk.put(reply["text"], f"{said_first}{since}: {said(reply['what'])}", str(header.get("note", "")))
+
+    async def on_search(self, header: Header) -> Header:
+        """What the last search of this design was asked and has found."""
+        desk = self._desk()
+        found = last_search(self.bench.folder, desk.name) or {"asked": {}, "options": {}, "steps": [], "ended": False}
+        numbers = [n for n, h in desk.headings.items() if h.key == found["asked"].get("text")]
+        return {"type": "search", "revision": max(numbers, default=None), **found}
+
+    async def on_kept(self, header: Header) -> None:
+        """The page holds its new resume word; the one before is of no more use."""
+        if header.get("before"):
+            self.keys.burn(str(header["before"])[:200])
 
     async def on_ping(self, header: Header) -> Header:
         """Answer."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.geometry import cabinet_of
-from evenfield.shape import build_surface, edge_lengths_for, outline
+from evenfield.shape import build_surface, edge_lengths_for, outline, plan
 from evenfield.shape.elements import Cabinet
 from evenfield.workbench.fields import factor_of, unit_of
 
@@ -25,7 +25,7 @@ def drawing_of(design: Design, body: bool) -> tuple[dict[str, Any], Arrays]:
     cabinet = cabinet_of(design)
     arrays: Arrays = {}
     views = {}
-    for view, parts in outline(cabinet).items():
+    for view, parts in (outline(cabinet) | {"top": plan(cabinet)}).items():
         views[view] = [line for name, lines in parts.items() for line in _lines(design, name, lines, arrays)]
     header: dict[str, Any] = {
         "views": views,
@@ -67,6 +67,8 @@ def _handles(design: Design) -> Iterator[dict[str, Any]]:
     yield _handle("cabinet.width", c.width.text, "front", (w / 2, -h / 2 + h / 8), (1, 0), 0.5, "Width")
     yield _handle("cabinet.height", c.height.text, "front", (-w / 2 + w / 8, h / 2), (0, 1), 0.5, "Height")
     yield _handle("cabinet.depth", c.depth.text, "side", (-d, h / 8), (-1, 0), 1.0, "Depth")
+    yield _handle("cabinet.width", c.width.text, "top", (w / 2, d / 2), (1, 0), 0.5, "Width")
+    yield _handle("cabinet.depth", c.depth.text, "top", (w / 8, d), (0, 1), 1.0, "Depth")
     for name, way in design.ways.items():
         if way.within:
             continue
@@ -83,10 +85,12 @@ def _handles(design: Design) -> Iterator[dict[str, Any]]:
                 f"Place of the {name}, up",
             )
         yield _handle(f"{base}.place.y", way.place.y.text, "front", (y, z), (1, 0), 1.0, f"Place of the {name}, left")
+        yield _handle(f"{base}.place.y", way.place.y.text, "top", (y, 0.0), (1, 0), 1.0, f"Place of the {name}, left")
         guide = way.waveguide
         if guide is not None:
             depth, throat = float(guide.depth), float(guide.throat_radius)
             key = f"{base}.waveguide"
+            yield _handle(f"{key}.depth", guide.depth.text, "top", (y, depth), (0, 1), 1.0, f"Depth of the {name}'s waveguide")
             yield _handle(f"{key}.depth", guide.depth.text, "side", (-depth, z), (-1, 0), 1.0, f"Depth of the {name}'s waveguide")
             yield _handle(
                 f"{key}.throat_radius",
@@ -105,15 +109,11 @@ def _handles(design: Design) -> Iterator[dict[str, Any]]:
                         f"{key}.mouth.radius", mouth.radius.text, view, place, (0, 1), 1.0, f"Mouth of the {name}'s waveguide"
                     )
             if mouth.width is not None and mouth.height is not None:
-                yield _handle(
-                    f"{key}.mouth.width",
-                    mouth.width.text,
-                    "front",
-                    (y + float(mouth.width) / 2, z),
-                    (1, 0),
-                    0.5,
-                    f"Width of the {name}'s mouth",
-                )
+                for view in ("front", "top"):
+                    place = (y + float(mouth.width) / 2, z if view == "front" else 0.0)
+                    yield _handle(
+                        f"{key}.mouth.width", mouth.width.text, view, place, (1, 0), 0.5, f"Width of the {name}'s mouth"
+                    )
                 for view in ("front", "side"):
                     place = (y if view == "front" else 0.0, z + float(mouth.height) / 2)
                     yield _handle(

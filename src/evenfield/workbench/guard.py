@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import hmac
-import secrets
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any
+
+from evenfield.workbench.key import Keys
 
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
@@ -13,7 +13,7 @@ Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 PROTOCOL = "evenfield-1"
-"""Subprotocol of the socket; the token comes as a second one, `token.<TOKEN>`."""
+"""Subprotocol of the socket; the token comes as a second one, `token.<TOKEN>`, a resume word as `resume.<WORD>`."""
 
 DROP_LIMIT = 256 * 1024 * 1024
 """Bytes of one dropped file; larger ones are refused before they are read."""
@@ -25,11 +25,11 @@ class Guard:
     Parameters
         app : what is guarded
         port : the one that is served
-        token : of this start
+        keys : of this start
     """
 
-    def __init__(self, app: App, port: int, token: str) -> None:
-        self.app, self.token = app, token
+    def __init__(self, app: App, port: int, keys: Keys) -> None:
+        self.app, self.keys = app, keys
         self.hosts = {f"127.0.0.1:{port}", f"localhost:{port}"}
         self.origins = {f"http://{host}" for host in self.hosts}
         self.headers = [
@@ -62,12 +62,14 @@ class Guard:
             return False
         if scope["type"] == "websocket":
             offered = scope.get("subprotocols") or []
-            return origin[:1] == [f"http://{host[0]}"] and PROTOCOL in offered and self.holds_token(offered)
+            return origin[:1] == [f"http://{host[0]}"] and PROTOCOL in offered and self.holds_key(offered)
         return not origin or origin[0] == f"http://{host[0]}"
 
-    def holds_token(self, offered: list[str]) -> bool:
-        """True when one of the offered subprotocols is this start's token."""
-        return any(same_token(o.removeprefix("token."), self.token) for o in offered if o.startswith("token."))
+    def holds_key(self, offered: list[str]) -> bool:
+        """True when one of the offered subprotocols is this start's token, or a page's resume word."""
+        return any(self.keys.opens(o.removeprefix("token.")) for o in offered if o.startswith("token.")) or any(
+            self.keys.resumes(o.removeprefix("resume.")) for o in offered if o.startswith("resume.")
+        )
 
     def _with_headers(self, send: Send) -> Send:
         async def sending(event: MutableMapping[str, Any]) -> None:
@@ -78,16 +80,6 @@ class Guard:
             await send(event)
 
         return sending
-
-
-def new_token() -> str:
-    """256 random bits, fit for an address."""
-    return secrets.token_urlsafe(32)
-
-
-def same_token(given: str, token: str) -> bool:
-    """Compared in constant time."""
-    return hmac.compare_digest(given.encode(), token.encode())
 
 
 def policy(port: int) -> str:

@@ -14,7 +14,11 @@ from pathlib import Path
 from typing import Any
 
 from evenfield.base.errors import DataError
+from evenfield.workbench.search_kept import sweep
 from evenfield.workbench.work import ALL_WORKS, WORKS, run
+
+SHOWN = ("aim", "way", "hold", "starts", "minutes", "first_cut", "take")
+"""Options that pages are told."""
 
 KEPT = 30
 """Finished jobs that stay in the list."""
@@ -47,7 +51,7 @@ class Job:
         return {
             "job": self.job, "work": self.work, "design": self.design, "revision": self.revision, "state": self.state,
             "done": round(self.done, 2), "total": self.total, "what": self.what, "seconds": round(seconds, 1),
-            "left_s": self.left(), "error": self.error,
+            "left_s": self.left(), "error": self.error, "options": {k: v for k, v in self.options.items() if k in SHOWN},
         }  # fmt: skip
 
     def left(self) -> float | None:
@@ -56,7 +60,12 @@ class Job:
             return None
         (count, since), now = self._first, time.monotonic()
         fresh = self.done - count
-        return round((now - since) / fresh * (self.total - self.done), 1) if fresh >= 1 else None
+        if fresh < 1:
+            return None
+        left = (now - since) / fresh * max(self.total - self.done, 0.0)
+        if "minutes" in self.options and self.started is not None:
+            left = min(left, max(60 * float(self.options["minutes"]) - (now - self.started), 0.0))
+        return round(left, 1)
 
     def progressed(self, message: dict[str, Any]) -> None:
         """Take a progress message; steps that were in the store already count for no time."""
@@ -71,10 +80,16 @@ class Jobs:
     Parameters
         folder : the opened folder
         on_change : called in the event loop with a job that changed
+        on_step : called there with a job and what one step of it found
     """
 
-    def __init__(self, folder: Path, on_change: Callable[[Job], None]) -> None:
-        self.folder, self.on_change = folder, on_change
+    def __init__(
+        self,
+        folder: Path,
+        on_change: Callable[[Job], None],
+        on_step: Callable[[Job, dict[str, Any]], None] = lambda job, step: None,
+    ) -> None:
+        self.folder, self.on_change, self.on_step = folder, on_change, on_step
         self.list: list[Job] = []
         self._number = itertools.count(1)
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -145,10 +160,14 @@ class Jobs:
                 message = connection.recv()
                 if "done" in message:
                     self._loop.call_soon_threadsafe(self._progressed, job, message)
+                elif "step" in message:
+                    self._loop.call_soon_threadsafe(self.on_step, job, message["step"])
                 else:
                     end = message
         job.process.join()
         connection.close()
+        if job.work in ("search", "first-cut"):
+            sweep(self.folder)
         with contextlib.suppress(RuntimeError):
             self._loop.call_soon_threadsafe(self._ended, job, end)
 

@@ -34,24 +34,21 @@ def open_workbench(
     import uvicorn
 
     from evenfield.workbench.app import LARGEST_MESSAGE, make_app
-    from evenfield.workbench.guard import new_token
-    from evenfield.workbench.key import keep_key, kept_key
+    from evenfield.workbench.key import Keys, last_port
 
     folder, first = place_of(Path(target))
-    last = kept_key(folder)
     bench = Bench(folder, first)
     bench.solve_at_rest = solve
-    with again_or_free(port, last) as listening:
+    with again_or_free(port, last_port(folder)) as listening:
         number = listening.getsockname()[1]
-        # the same place and key as before: a page left open goes on; on another port, a new key
-        token = last[1] if last is not None and last[0] == number else new_token()
-        keep_key(folder, number, token)
-        app = make_app(bench, number, token)
+        # the same place as before: a page left open finds it; the key to it is new
+        keys = Keys(folder, number)
+        app = make_app(bench, number, keys)
         config = uvicorn.Config(
             app, log_level="warning", access_log=False, ws_max_size=LARGEST_MESSAGE, ws_per_message_deflate=False,
             server_header=False, date_header=False, timeout_graceful_shutdown=2,
         )  # fmt: skip
-        address = f"http://{HOST}:{number}/#token={token}" + (f"&design={first}" if first else "")
+        address = f"http://{HOST}:{number}/#token={keys.token}" + (f"&design={first}" if first else "")
         server = make_server(config, (lambda: webbrowser.open(address)) if browser else (lambda: None))
         say(f"Workbench: {address}")
         with contextlib.suppress(KeyboardInterrupt):
@@ -80,11 +77,11 @@ def bound_socket(port: int) -> socket.socket:
     return found
 
 
-def again_or_free(port: int, last: tuple[int, str] | None) -> socket.socket:
+def again_or_free(port: int, last: int | None) -> socket.socket:
     """The port asked for; else that of the last start where it is free, else any free one."""
     if port == 0 and last is not None:
         with contextlib.suppress(DataError):
-            return bound_socket(last[0])
+            return bound_socket(last)
     return bound_socket(port)
 
 

@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Any
 from evenfield.base.errors import EvenfieldError
 
 if TYPE_CHECKING:
+    from evenfield.loudspeaker.design import Design
     from evenfield.loudspeaker.predict import Prediction
     from evenfield.workbench.pictures.picture import Picture
 
-WORKS = ("solve", "rooms", "motors", "filters")
+WORKS = ("solve", "rooms", "motors", "filters", "passive", "part", "first-cut", "search")
 """What a page may start."""
 
 ALL_WORKS = (*WORKS, "report")
@@ -36,6 +37,11 @@ class PipeProgress:
         """One step done, or a share of it."""
         self.count += share
         self._send(False, what)
+
+    def at(self, count: float, what: str) -> None:
+        """The bar at a place of its own, as where steps are of different length."""
+        self.count, self.what = count, what
+        self._send(False)
 
     def done(self) -> None:
         """The job is over."""
@@ -77,10 +83,19 @@ def do_work(folder: Path, name: str, text: str, work: str, options: dict[str, An
     from evenfield.loudspeaker.predict import foundation_of, predict
     from evenfield.loudspeaker.store import Store
 
+    if work in ("first-cut", "search"):
+        from evenfield.workbench.search_work import find_first_cut, find_shape
+
+        with Store(folder).run(name, text):
+            (find_shape if work == "search" else find_first_cut)(folder, name, text, options, progress)
+        return
     tree = _parse_yaml(text, folder / name)
     positions = Positions(folder / name, tree)
     design = design_from(tree, positions)
     with located(positions):
+        if work == "part":
+            find_part(design, folder, progress)
+            return
         if work == "solve":
             with Store(folder).run(name, text):
                 foundation_of(design, folder=folder, progress=progress)
@@ -90,7 +105,7 @@ def do_work(folder: Path, name: str, text: str, work: str, options: dict[str, An
             write_report_of(prediction, Path(options["folder"]), options["stem"], progress)
             return
         with Store(folder).run(name, text):
-            {"rooms": find_rooms, "motors": find_motors, "filters": find_filters}[work](
+            {"rooms": find_rooms, "motors": find_motors, "filters": find_filters, "passive": find_passive}[work](
                 prediction, folder, text, options, progress
             )
 
@@ -146,6 +161,51 @@ def find_filters(prediction: Prediction, folder: Path, text: str, options: dict[
     base = design_key(prediction.design, folder)
     keep_proposal(Store(folder), base, "filters", {"text": proposed, "words": words, "notes": list(fit.notes)})
     progress.step()
+    progress.done()
+
+
+def find_passive(prediction: Prediction, folder: Path, text: str, options: dict[str, Any], progress: Any) -> None:
+    """A passive network of parts one can buy, fitted over directions, as a proposal."""
+    import tempfile
+
+    from evenfield.loudspeaker.filter_write import write_passive
+    from evenfield.loudspeaker.passive_fit import fit_passive
+    from evenfield.loudspeaker.store import Store
+    from evenfield.workbench.found import design_key, keep_proposal
+
+    progress.start(1, "Passive network fitted over directions")
+    fit = fit_passive(prediction, tick=lambda words: progress.step(words, 0.0))
+    with tempfile.TemporaryDirectory() as place:
+        source, target = Path(place) / "before.yaml", Path(place) / "after.yaml"
+        source.write_text(text, encoding="utf-8")
+        write_passive(source, target, fit)
+        proposed = target.read_text(encoding="utf-8")
+    measures = fit.measures.to_dict()
+    words = [f"{k.replace('_', ' ')}: {v:.2f}" for k, v in measures.items() if isinstance(v, float)]
+    words.append(f"{len(fit.model.network.valued)} parts, {fit.price:.2f} EUR (invented prices, to compare networks)")
+    proposal = {"text": proposed, "words": words, "notes": list(fit.notes)}
+    keep_proposal(Store(folder), design_key(prediction.design, folder), "passive", proposal)
+    progress.step()
+    progress.done()
+
+
+def find_part(design: Design, folder: Path, progress: Any) -> None:
+    """Every waveguide as a printed part: mass, time, cost, judged; the files themselves are thrown away."""
+    import tempfile
+
+    from evenfield.loudspeaker.part import judge_part, make_part
+    from evenfield.loudspeaker.store import Store
+    from evenfield.workbench.found import design_key, keep
+    from evenfield.workbench.pictures.parts import printed_picture
+
+    ways = [name for name, way in design.ways.items() if way.waveguide is not None]
+    progress.start(len(ways), "Printed parts")
+    for way in ways:
+        began = time.perf_counter()
+        with tempfile.TemporaryDirectory() as place:
+            found = printed_picture(way, judge_part(design, make_part(design, way, place)))
+        keep(Store(folder), design_key(design, folder), "printed", {"way": way}, found, time.perf_counter() - began)
+        progress.step(way)
     progress.done()
 
 

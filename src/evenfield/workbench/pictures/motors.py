@@ -33,9 +33,11 @@ def motor(run: MotorRun) -> Picture:
     made.fit(least=1.0, step=1.0)
     made.panel("stiffness", "Stiffness", "N/mm", 0.0)
     made.series("suspension", "Suspension", 1e-3 * d.suspension.stiffness(x), role="sum", x="position")
+    _room_above(made)
     made.panel("inductance", "Inductance", "mH", 0.0)
     for f, label in ((20.0, "20 Hz"), (1000.0, "1 kHz")):
         made.series(label, label, 1e3 * d.motor.inductance(x, f), role="sum" if f < 100 else "curve", x="position")
+    _room_above(made)
     made.number("binding", "Displacement limit, 10 %", f"{1e3 * limit.least:.2f} mm, by {limit.binding}")
     return made.done()
 
@@ -48,31 +50,40 @@ def harmonics(run: MotorRun) -> Picture:
     made.axis(run.sweep.frequency)
     made.panel("total", "Harmonics 2 to 10", "%", 0.0, height=1.2)
     for n in chosen:
-        made.series(f"v{n}", f"{run.sweep.level[n]:.2g} V", 100 * run.sound.total[n], role="sum" if n == chosen[-1] else "curve")
+        made.series(f"v{n}", f"{run.sweep.level[n]:.2g} V", 100 * run.sound.total[n])
     made.line(3.0, "3 %")
     made.line(10.0, "10 %")
     made.last["max"] = 30.0
     made.panel("peak", "Peak displacement", "mm", 0.0)
     for n in chosen:
         values = 1e3 * run.sweep.peak_displacement[n]
-        made.series(f"v{n}", f"{run.sweep.level[n]:.2g} V", values, role="sum" if n == chosen[-1] else "curve")
+        made.series(f"v{n}", f"{run.sweep.level[n]:.2g} V", values)
     made.line(1e3 * run.displacement[10].least, "10 % limit")
+    _room_above(made)
     made.header["x"] = dict(made.header["x"], min=float(run.sweep.frequency[0]), max=float(run.sweep.frequency[-1]))
     return made.done()
+
+
+def _room_above(made: Panels) -> None:
+    """A quarter more than the curves need, for the panel's title above them."""
+    highest = max((float(np.nanmax(made.arrays[s["y"]])) for s in made.last["series"] if np.isfinite(made.arrays[s["y"]]).any()),
+                  default=1.0)  # fmt: skip
+    made.last["max"] = 1.25 * highest
 
 
 def loudest(report: MotorReport) -> Picture:
     """The loudest sine by each criterion."""
     made = Panels(
         "How loud, by distortion and heat",
-        "Loudest sine on axis at the listening distance at which the first limit is met; large-signal model below 1 kHz, linear "
-        f"limits above. {CAUTION}",
+        f"{CAUTION} Loudest sine on axis at the listening distance at which the first limit is met; large-signal model below "
+        "1 kHz, linear limits above.",
     )
     brief = report.prediction.design.brief
     made.axis(report.prediction.frequency)
     made.panel("level", "Level", "dB")
     for i, (name, limit) in enumerate(report.limits.items()):
-        made.series(str(name), str(name), limit.level_db, role="sum" if i == 0 else "curve")
+        label = f"{name} distortion" if str(name).endswith("%") else str(name)
+        made.series(str(name), label, limit.level_db, role="sum" if i == 0 else "curve")
         low = float(brief.maximum_level_from) if brief.maximum_level is not None else 60.0
         level, at, cause = limit.least(low, 10e3)
         made.number(str(name), str(name), f"{level:.1f} dB at {at:.0f} Hz, by {cause}")

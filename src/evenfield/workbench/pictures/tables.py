@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Any
 
-from evenfield.base.errors import EvenfieldError, Refusal
+from evenfield.base.errors import EvenfieldError
 from evenfield.loudspeaker.circuits import BOX, boxes_of, drivers_of
+from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.geometry import cabinet_of
 from evenfield.loudspeaker.predict import Prediction
 from evenfield.loudspeaker.verdict import Verdict, judge
@@ -16,6 +17,7 @@ from evenfield.shape import surface_facts
 from evenfield.transducer.box import VentedBox
 from evenfield.transducer.driver import CompressionDriver
 from evenfield.workbench.pictures.field import hz
+from evenfield.workbench.pictures.parts import parts
 from evenfield.workbench.pictures.picture import Picture, table_picture
 
 
@@ -42,27 +44,56 @@ def verdict_table(found: Verdict) -> Picture:
 
 def facts(p: Prediction, options: dict[str, str]) -> Picture:
     """Small-signal parameters, box, volumes, stated errors."""
+    return facts_table(p.design, p)
+
+
+def facts_table(design: Design, p: Prediction | None) -> Picture:
+    """What is known of a design before it is solved, and after."""
     columns = [("name", "What", "left"), ("value", "Value", "left")]
-    rows = list(_facts(p))
-    return table_picture("Facts", "From the design and the last full solve.", columns, rows)
+    rows = [*_facts(design), *([] if p is None else _found(p))]
+    caption = (
+        "From the design alone; handovers and stated errors come with the full solve."
+        if p is None
+        else ("From the design and the last full solve.")
+    )
+    return table_picture("Facts", caption, columns, rows)
 
 
-def _facts(p: Prediction) -> Iterator[tuple[str, str]]:
-    air = p.design.air.to_air()
-    for name, driver in drivers_of(p.design, air).items():
+def _facts(design: Design) -> Iterator[tuple[str, str]]:
+    c, air = design.cabinet, design.air.to_air()
+    size = " x ".join(f"{1e3 * float(v):.4g}" for v in (c.width, c.height, c.depth))
+    yield "Cabinet", f"{size} mm (width, height, depth), edges {c.edge_radius.text}, walls {1e3 * float(c.wall_thickness):.3g} mm"
+    mounting = design.mounting
+    yield (
+        "Mounting",
+        mounting.replace("free", "free-standing")
+        if isinstance(mounting, str)
+        else (f"{mounting.wall.text} from its rear to the wall behind"),
+    )
+    yield (
+        "Air",
+        (
+            f"{float(design.air.temperature):.3g} degC, {float(design.air.pressure) / 1e3:.5g} kPa, "
+            f"{100 * float(design.air.humidity):.3g} % RH: c {air.speed_of_sound:.1f} m/s, density {air.density:.4g} kg/m3"
+        ),
+    )
+    for name, driver in drivers_of(design, air).items():
         q = (driver.driver if isinstance(driver, CompressionDriver) else driver).parameters(air)
         yield (
             f"{name}, driver",
             f"Re {q['Re']:.3g} ohm, Bl {q['Bl']:.3g} Tm, Mms {1e3 * q['Mms']:.3g} g, Fs {q['Fs']:.3g} Hz, Qts {q['Qts']:.3g}, "
             f"Vas {1e3 * q['Vas']:.3g} L, Sd {1e4 * q['Sd']:.3g} cm2",
         )
-    box = boxes_of(p.design).get(BOX)
+    box = boxes_of(design).get(BOX)
     if isinstance(box, VentedBox):
         yield "Box", f"{1e3 * box.volume:.3g} L, vented, tuned to {box.tuning_hz(air):.3g} Hz"
     elif box is not None:
         yield "Box", f"{1e3 * box.volume:.3g} L, closed"
-    body = surface_facts(cabinet_of(p.design), wall=float(p.design.cabinet.wall_thickness))
+    body = surface_facts(cabinet_of(design), wall=float(c.wall_thickness))
     yield "Body", f"{1e3 * body.body_volume:.3g} L outside, {1e3 * body.net_volume:.3g} L inside, as drawn"
+
+
+def _found(p: Prediction) -> Iterator[tuple[str, str]]:
     for pair in p.handovers:
         yield f"Handover {pair.lower} to {pair.upper}", hz(pair.frequency)
     if p.error_db is not None:
@@ -80,26 +111,8 @@ def _said(value: Any) -> str:
 
 
 def cost(p: Prediction, options: dict[str, str]) -> Picture:
-    """Parts and cost, as the design file's `cost` section lists them."""
-    section = p.design.cost
-    if not section:
-        raise Refusal("The design states no cost section; parts are counted when it does.")
-    rows = [(name, value) for name, value in _leaves(section, "")]
-    return table_picture(
-        "Parts and cost",
-        "As listed in the design file; not added up yet.",
-        [("name", "Part", "left"), ("value", "Cost", "right")],
-        rows,
-    )
-
-
-def _leaves(node: Mapping[str, Any], head: str) -> Iterator[tuple[str, str]]:
-    for key, value in node.items():
-        name = f"{head} {key}".strip().replace("_", " ")
-        if isinstance(value, Mapping):
-            yield from _leaves(value, name)
-        else:
-            yield name, str(value)
+    """Parts and cost of the design."""
+    return parts(p.design)
 
 
 def said_verdict(p: Prediction) -> Verdict | None:
