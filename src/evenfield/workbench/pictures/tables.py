@@ -34,7 +34,7 @@ def verdict_table(found: Verdict) -> Picture:
     ]  # fmt: skip
     rows = [(x.name, STATES[x.passed], x.target, x.found, x.margin, x.where, x.cause, x.sure) for x in found.lines]
     made = table_picture(
-        "Verdict", " ".join(found.notes), columns, rows, [f"{x.group}: {x.name}" for x in found.lines],
+        "Verdict", " ".join(n if n.rstrip().endswith((".", "!", "?")) else f"{n}." for n in found.notes), columns, rows, [f"{x.group}: {x.name}" for x in found.lines],
         [STATES[x.passed] for x in found.lines], summary(found.lines),
     )  # fmt: skip
     made.header["groups"] = [x.group for x in found.lines]
