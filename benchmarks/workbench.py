@@ -39,7 +39,7 @@ def drags(page, path, values):
     for i, value in enumerate(values, 1):
         began = time.perf_counter()
         page.say(type="drag", seq=i, changes=[{"path": path, "value": value}])
-        page.picture("polar", lambda h, i=i: (h["provisional"] or {}).get("seq") == i)
+        page.picture("polar", lambda h, i=i: (h["provisional"] or {}).get("seq") == i, 300)
         found.append(time.perf_counter() - began)
         page.picture("handover", lambda h, i=i: (h["provisional"] or {}).get("seq") == i)
         page.heard.clear()

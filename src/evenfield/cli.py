@@ -162,6 +162,10 @@ def shape(
     no_overhang: Annotated[
         bool, typer.Option("--no-overhang", help="Let the wall hang over further than printer.lying and printer.overhang allow.")
     ] = False,
+    rounds: Annotated[
+        int, typer.Option("--rounds", help="Of the closing, on every target at once, at most; 0 leaves it out.", min=0, max=20)
+    ] = 3,
+    prove: Annotated[bool, typer.Option("--prove", help="Confirm on finer meshes and with the cone's profile too.")] = False,
     no_confirm: Annotated[bool, typer.Option("--no-confirm", help="Leave out the whole predictions before and after.")] = False,
     write: Annotated[Path | None, typer.Option("--write", help="Where the designed copy goes (default: in --out).")] = None,
     over: Annotated[bool, typer.Option("--over", help="--write may name the design itself.")] = False,
@@ -202,6 +206,7 @@ def shape(
                 design, aim=aim, out=go_on or out, resume=go_on is not None, way=way, first_cut=first_cut,
                 hold=tuple(hold or ()), bound=tuple(bound or ()), also=tuple(also or ()), free=not keep_profile, starts=starts,
                 minutes=minutes, confirm=not no_confirm, write=write, over=over, device=device, tolerance=tolerance,
+                rounds=rounds, prove=prove,
                 overhang=not no_overhang, progress=progress, pictures=_pictures(go_on or out, design, quiet or as_json),
             )  # fmt: skip
             found["search"], met = job.to_dict(), job.met

@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -364,3 +365,24 @@ def test_the_whole_job(tmp_path):
 
 def read_text(job, name):
     return next(float(after.split()[0]) * 1e-3 for n, _, after in job.dimensions if n == name)
+
+
+def test_the_search_closes_on_its_own_meshes(searched, monkeypatch):
+    """Gone on with after the fine stage: one round, one shape; the corners of its tolerances are worse than the shape."""
+    from evenfield.search import closing
+    from evenfield.search.shape_tolerance import target_corners
+
+    for name, value in (("SPACING", 1.0), ("BETWEEN", 0.5), ("MOVES", 1), ("CLOSE", Fineness(4.0, 1.3))):
+        monkeypatch.setattr(closing, name, value)
+    folder, seen = searched[0], []
+    search = search_of(load_wren(folder), folder / "kept", 5, seen.append)
+    search.effort = replace(search.effort, rounds=1)
+    search.resume()
+    search.run()
+    close = search.state.close
+    assert close.round == 1 and close.moves == 1 and [s.stage for s in seen] == ["close", "close"]
+    assert close.worst <= seen[0].value
+    kept = json.loads((folder / "kept" / STATE).read_text())["state"]["close"]
+    assert kept["share"] == pytest.approx(close.share.tolist(), abs=0) and len(kept["frequency"]) >= 4
+    found = target_corners(*search.near, 4e-4, 1)
+    assert found and found[0].badness > close.worst

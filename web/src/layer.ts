@@ -61,7 +61,7 @@ export class LaidLayer {
       canvas.height = Math.max(1, Math.round(height));
       const ctx = canvas.getContext("2d")!;
       ctx.translate(-left, -top);
-      ctx.lineJoin = "round";
+      ctx.lineJoin = "bevel";
       for (const curve of this.curves) trace(ctx, u, curve);
     }
     u.ctx.drawImage(canvas, left, top);

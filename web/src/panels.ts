@@ -527,7 +527,7 @@ class Plot {
 }
 
 function drawnAs(stroke: Stroke): uPlot.Series {
-  return { stroke: stroke.colour, width: stroke.width, dash: stroke.dash, points: { show: false }, spanGaps: false };
+  return { stroke: stroke.colour, width: stroke.width, dash: stroke.dash, points: { show: false }, spanGaps: false, pxAlign: 0 };
 }
 
 function bandFill(role: string): string {

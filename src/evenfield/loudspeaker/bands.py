@@ -48,12 +48,15 @@ KEPT_MESHES = 30
 
 @dataclass(frozen=True)
 class Body:
-    """What is solved: the cabinet, the air, the velocity profiles of parts that are no rigid pistons, and whether it is flush."""
+    """What is solved: the cabinet, the air, the velocity profiles of parts that are no rigid pistons, whether it is flush, and by
+    what factor its meshes are finer than usual.
+    """
 
     cabinet: Cabinet
     air: Air
     profiles: Profiles
     flush: bool = False
+    finer: float = 1.0
 
     def inputs(self) -> tuple[Any, ...]:
         """Everything that the result depends on, but the frequency."""
@@ -61,7 +64,8 @@ class Body:
 
         physics = (shape.PHYSICS_VERSION, radiation.PHYSICS_VERSION, BAND_RATIO, LARGEST_KA, PER_WAVELENGTH, AWAY_FACTOR)
         given = (dict(self.profiles),) if self.profiles else ()
-        return (self.cabinet, self.air.speed_of_sound, self.air.density, *physics, *given, *inputs_of(self.flush))
+        finer = () if self.finer == 1.0 else (self.finer,)
+        return (self.cabinet, self.air.speed_of_sound, self.air.density, *physics, *given, *inputs_of(self.flush), *finer)
 
     def wanted(self, name: str, frequency: FloatArray) -> NDArray[np.bool_]:
         """(S,) whether a part's sound is wanted at each frequency: while its diaphragm is not far above its band."""
@@ -252,7 +256,7 @@ def band_lengths(body: Body, top: float) -> EdgeLengths:
     from evenfield.shape import edge_lengths_for
 
     # a part that is wanted anywhere in the band is meshed for it
-    return edge_lengths_for(
+    usual = edge_lengths_for(
         body.cabinet,
         top,
         body.air.speed_of_sound,
@@ -260,6 +264,7 @@ def band_lengths(body: Body, top: float) -> EdgeLengths:
         focus=focus_at(body.cabinet, top / BAND_RATIO, body.air),
         away_factor=AWAY_FACTOR,
     )
+    return usual if body.finer == 1.0 else usual.finer(body.finer)
 
 
 def without_delay(

@@ -108,6 +108,7 @@ def predict(
     progress: Progress | None = None,
     frequency_hz: ArrayLike | None = None,
     device: str = "auto",
+    finer: float = 1.0,
 ) -> Prediction:
     """Predict a loudspeaker.
 
@@ -117,12 +118,13 @@ def predict(
         progress : shows how far the solves are
         frequency_hz : (F,) Hz, ascending; None is the 1/24-octave axis from 20 Hz to 20 kHz
         device : "auto" (GPUs where there are any), "cpu" or "gpu"
+        finer : by this factor, all edges of the meshes are shorter than usual, to see what they cost in accuracy
     Returns
         Prediction on that axis.
     Raises DesignError when the parts contradict each other or do not fit; MeshError when the body cannot be solved.
     Cost: some 60 to 70 boundary-element solves for a compact monitor; a repeated call reads them from the store.
     """
-    foundation = foundation_of(design, folder=folder, progress=progress, frequency_hz=frequency_hz, device=device)
+    foundation = foundation_of(design, folder=folder, progress=progress, frequency_hz=frequency_hz, device=device, finer=finer)
     return predict_on(design, foundation, folder=folder)
 
 
@@ -143,6 +145,7 @@ def foundation_of(
     progress: Progress | None = None,
     frequency_hz: ArrayLike | None = None,
     device: str = "auto",
+    finer: float = 1.0,
 ) -> Foundation:
     """Solve a design's body, or read it from the store. Parameters and errors as `predict`."""
     store = None if folder is None else Store(folder)
@@ -153,7 +156,7 @@ def foundation_of(
     boxes_of(design)
     cabinet = cabinet_of(design, folder)
     profiles, axis = profiles_of(design, folder), start_axis(frequency)
-    sweep = sweep_radiation(cabinet, axis, air, store, progress, profiles, device=device, flush=design.flush)
+    sweep = sweep_radiation(cabinet, axis, air, store, progress, profiles, device=device, flush=design.flush, finer=finer)
     return Foundation(sweep, Radiated.on(frequency, sweep, cabinet, air), cabinet, air)
 
 

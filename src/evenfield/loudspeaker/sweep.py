@@ -115,19 +115,20 @@ def sweep_radiation(
     bound_db: float = INTERPOLATION_DB,
     device: str = "auto",
     flush: bool = False,
+    finer: float = 1.0,
 ) -> RadiationSweep:
     """Solve every frequency that the store does not hold yet, and such between them as the bound asks for.
 
     Parts move along x, rigidly or with the velocity profile of their name in `profiles`. `device` as in
     `radiation.solve_surface`: several GPUs share the frequencies, and meshes are built while they solve. `flush`: the
-    front in an infinite baffle.
+    front in an infinite baffle. `finer`: by this factor, all edges of the meshes are shorter than usual.
     Gaps are halved until leaving out neighbours states at most `bound_db` for every part at the frequencies where its
     sound is wanted (vents left out, which radiate bass only), infinity halves none.
 
     An interrupted call leaves its finished frequencies in the store; the next one goes on from there.
     Raises MeshError when the body cannot be solved.
     """
-    body = Body(cabinet, air, profiles or {}, flush)
+    body = Body(cabinet, air, profiles or {}, flush, finer)
     inputs = body.inputs()
     whole = sweep_key(body, frequency, bound_db)
     stored = store.read(whole) if store else None

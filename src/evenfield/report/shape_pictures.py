@@ -46,6 +46,8 @@ def step_pictures(folder: Path, way: str, design_folder: Path) -> Callable[[Step
 def step_words(step: Step) -> str:
     """A step in a line."""
     words = f"{step.stage}, start {step.start + 1}, step {step.number}: objective {step.value:.3f}"
+    if step.stage == "close":
+        words = f"closing, round {step.start + 1}, shape {step.number}: worst target {step.value:.2f} of its limit"
     if step.score is None:
         return words + " (not taken, a smaller step follows)"
     m = step.score.measures

@@ -50,9 +50,10 @@ def print_corners(job: ShapeJob, out: Console) -> None:
             f"{n.removesuffix('_db').replace('_', ' ')} {v:.2f}" for n, v in job.corners.items() if n.endswith("_db")
         )
         out.print(f"Worst over the corners of the tolerances, dB: {words}", highlight=False)
-    if job.cornered:
-        table = plain_table("What, in the worst corner", "Aim", "Designed", "Corner", "")
-        for r in job.cornered:
+    tables = {"in the worst corner": job.cornered} if job.cornered else {}
+    for name, rows in {**tables, **job.proofs}.items():
+        table = plain_table(f"What, {name}", "Aim", "Designed", "So", "")
+        for r in rows:
             table.add_row(r.name, r.target, r.before, r.after, _WORD[r.met])
         out.print(table)
 

@@ -23,6 +23,8 @@ class Weights:
     window : level under -5.5 dB at 0.9 of the coverage angle or over -6.5 dB at 1.1 of it, 1 dB counting 1: a beamwidth within
         ±10 % with half a decibel to spare
     inside : level inside the coverage under the floors of `listening` or over +1.5 dB, 1 dB counting 1
+    beam : the beamwidth itself beyond ±5 % of the aim and its necks over frequency beyond 6 %, 2 % counting 1, and dips inside it
+        under -5.5 dB, half a decibel counting 1
     waist : second difference over frequency of the level at the coverage angles, 1 dB counting 1
     ripple : incoherent directivity index against its best fit of bounded slope, 0.5 dB counting 1
     axis : on-axis level against a cubic over log frequency, 1 dB counting 1
@@ -35,6 +37,7 @@ class Weights:
     coverage: float = 3.0
     window: float = 3.0
     inside: float = 3.0
+    beam: float = 0.3
     waist: float = 0.3
     ripple: float = 0.3
     axis: float = 0.15

@@ -20,6 +20,9 @@ FLOORS = (-4.0, -4.5, -5.2)
 WINDOW = (0.9, 1.1)
 """Between these shares of the half angle the level must pass -6 dB."""
 
+ORBIT = tuple(float(a) for a in range(0, 111, 5))
+"""Degrees from the axis, on each side, where the beam's width is read, as the metrics read it."""
+
 
 @dataclass(frozen=True)
 class Listening:
@@ -33,6 +36,7 @@ class Listening:
         edges : (P, 2) indices, the coverage's half angle on the two sides of each plane
         window : (P, 2, 2) indices at `WINDOW` of it, by side and share; inside : (P, 2, I) likewise at `INSIDE`
         listener : (W,) indices of the listening window
+        orbit : (P, 2, A) indices at `ORBIT`, by plane and side
     """
 
     vectors: Array
@@ -43,6 +47,7 @@ class Listening:
     window: NDArray[np.int64]
     inside: NDArray[np.int64]
     listener: NDArray[np.int64]
+    orbit: NDArray[np.int64]
 
 
 def listening_for(aim: Aim, mirrored: bool, step_deg: float = 5.0) -> Listening:
@@ -60,6 +65,8 @@ def listening_for(aim: Aim, mirrored: bool, step_deg: float = 5.0) -> Listening:
             extra.append(_orbit(plane, [half * share, -half * share]))
     extra.append(_orbit("horizontal", [0, 10, -10, 20, -20, 30, -30]))
     extra.append(_orbit("vertical", [10, -10]))
+    for plane in PLANES:
+        extra += [_orbit(plane, [s * a for a in ORBIT]) for s in (1, -1)]
     more = np.concatenate(extra)
     if mirrored:
         more = more * np.sign(more[:, 1:2] + 1e-12) ** np.array([0, 1, 0])
@@ -70,10 +77,11 @@ def listening_for(aim: Aim, mirrored: bool, step_deg: float = 5.0) -> Listening:
     front = weights * np.where(x > 1e-9, 1.0, np.where(x > -1e-9, 0.5, 0.0))
     shares = 1 + len(WINDOW) + len(INSIDE)
     grid = first + 1 + np.arange(len(PLANES) * shares * 2).reshape(len(PLANES), shares, 2)
-    listener = np.arange(first + 1 + grid.size, len(vectors))
+    orbit = np.arange(len(vectors) - len(PLANES) * 2 * len(ORBIT), len(vectors)).reshape(len(PLANES), 2, len(ORBIT))
+    listener = np.arange(first + 1 + grid.size, orbit[0, 0, 0])
     by_side = np.moveaxis(grid, 1, 2)
     split = 1 + len(WINDOW)
-    return Listening(vectors, weights, front, first, grid[:, 0], by_side[..., 1:split], by_side[..., split:], listener)
+    return Listening(vectors, weights, front, first, grid[:, 0], by_side[..., 1:split], by_side[..., split:], listener, orbit)
 
 
 def _orbit(plane: str, angles: list[float]) -> Array:
@@ -81,4 +89,4 @@ def _orbit(plane: str, angles: list[float]) -> Array:
     return orbit_vectors(chosen, angles)
 
 
-__all__ = ["FLOORS", "INSIDE", "WINDOW", "Listening", "listening_for"]
+__all__ = ["FLOORS", "INSIDE", "ORBIT", "WINDOW", "Listening", "listening_for"]

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfield.metrics.ripple import STEEPEST_DB_PER_OCTAVE, bounded_slope_fit
-from evenfield.search.aim import Aim
+from evenfield.search.aim import PLANES, Aim
+from evenfield.search.beam import SPARE, dips, first_fall, neck, widths
 from evenfield.search.listening import FLOORS, Listening
 
 Array = NDArray[np.float64]
@@ -22,6 +23,9 @@ Complex = NDArray[np.complex128]
 
 _K = 10 / math.log(10)
 _RANGE_DB = 20.0  # of the pattern difference, as metrics.handover has it
+FREE, NECK, BEYOND = 0.05, 0.06, 0.02
+"""Shares of the wanted beamwidth: off by what does not count, narrower than on both sides by what does not, and what beyond
+either counts 1."""
 _SHARP = 2.0  # dB; beyond, a level at a coverage angle counts with its fourth power
 
 
@@ -49,7 +53,8 @@ class Score:
     Parameters
         value : the objective
         parts : its weighted parts by name
-        measures : step_db, mismatch_db, pattern_db, coverage_db (rms), worst_coverage_db, ripple_db, axis_db, reflection
+        measures : step_db, mismatch_db, pattern_db, coverage_db (rms), worst_coverage_db, width_off (of the beam, share
+            of the aim, worst), waist (share, worst), ripple_db, axis_db, reflection
         edge_db : (planes, F) mean level of both sides at the coverage angles, dB re axis
         index_db : way -> (F,) full-sphere directivity index
         far_bar, impedance_bar : (P, D, F), (P, P, F) derivatives, or None
@@ -84,6 +89,7 @@ class Objective:
         work = _Work(self, far)
         _handover(work)
         _coverage(work)
+        _beam(work)
         _ripple(work)
         _axis(work)
         impedance_bar = _throat(work, impedance)
@@ -244,6 +250,37 @@ def _coverage(work: _Work) -> None:
         "coverage_db": float(np.sqrt(np.mean(both[:, band] ** 2))),
         "worst_coverage_db": float(np.abs(both[:, band]).max()),
     }
+
+
+def _beam(work: _Work) -> None:
+    """The beam's width beyond a free share of the aim, its necks over frequency, and the dips that would end it."""
+    name, band, w = work.aim.upper, np.flatnonzero(work.band), work.aim.weights.beam
+    if len(band) == 0:
+        return
+    where = work.o.listening
+    level = 10 * np.log10(work.power[name][where.orbit] / work.power[name][where.axis])  # (planes, sides, angles, F)
+    half = np.array([work.aim.coverage[p] for p in PLANES]) / 2
+    wanted = np.degrees(2 * half)[:, None]
+    counted = first_fall(level[..., band]).sum(axis=1)
+    off = counted / wanted - 1
+    work.measures |= {"width_off": float(off.flat[np.abs(off).argmax()]), "waist": float(neck(counted, 0.0)[0].max())}
+    if w == 0:
+        return
+    scale = 1 / (len(PLANES) * len(band))
+    width, soft = widths(level[..., band], half)
+    beyond = _outside(width / wanted - 1, FREE)
+    narrow, by_width = neck(width, NECK)
+    dip = dips(level[..., band], half)
+    value = np.sum((beyond / BEYOND) ** 2) + np.sum((narrow / BEYOND) ** 2) + np.sum((dip / SPARE) ** 2)
+    work.add("beam", w, scale * float(value))
+    by = 2 * scale / BEYOND**2 * (beyond / wanted + np.einsum("pf,pfg->pg", narrow, by_width))
+    g = np.zeros(level.shape)
+    g[..., band] = w * (by[:, None, None] * soft + 2 * scale * dip / SPARE**2)
+    _push_relative(work, name, where.orbit, g)
+
+
+def _outside(value: Array, free: float) -> Array:
+    return np.asarray(np.sign(value) * np.maximum(np.abs(value) - free, 0.0))
 
 
 def _push_relative(work: _Work, name: str, where: NDArray[np.int64], g: Array) -> None:

@@ -36,6 +36,8 @@ def shape_file(
     device: str = "auto",
     tolerance: str = "",
     overhang: bool = True,
+    prove: bool = False,
+    rounds: int = 3,
     progress: Progress | None = None,
     pictures: Callable[[str], Any] | None = None,
 ) -> ShapeJob:
@@ -48,8 +50,9 @@ def shape_file(
         raise DesignError(message("--minutes", "more than 0 and at most a day", minutes))
     design = load_design(path)
     named = way or (next(reversed(design.ways)) if first_cut else shaped_way(design))
-    effort, bounds, freed = Effort(starts, minutes=minutes), dict(map(read_bound, bound)), dict(map(read_bound, also))
-    wish = Wish(aim, way, hold, bounds, freed, free, effort, confirm, device, _tolerance(tolerance), overhang)
+    effort = Effort(starts, minutes=minutes, rounds=rounds)
+    bounds, freed = dict(map(read_bound, bound)), dict(map(read_bound, also))
+    wish = Wish(aim, way, hold, bounds, freed, free, effort, confirm, device, _tolerance(tolerance), overhang, prove)
     on_step = None if pictures is None else pictures(named)
     return run_shape(
         path, wish, out=out, resume=resume, write=write, over=over, first_cut=first_cut, progress=progress, on_step=on_step

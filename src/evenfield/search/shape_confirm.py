@@ -79,11 +79,12 @@ def confirm(
     folder: str | Path | None = None,
     progress: Progress | None = None,
     device: str = "auto",
+    finer: float = 1.0,
 ) -> tuple[Behaviour, Prediction]:
-    """Predict a design from 250 Hz past the aim's band and measure it. Raises as `predict`."""
+    """Predict a design from 250 Hz past the aim's band and measure it; parameters and errors as `predict`."""
     highest = max(aim.high * 1.04, 10.5e3)
     axis = octave_axis(24, 250.0, highest)
-    prediction = predict(design, folder=folder, progress=progress, frequency_hz=axis, device=device)
+    prediction = predict(design, folder=folder, progress=progress, frequency_hz=axis, device=device, finer=finer)
     return behaviour(prediction, aim), prediction
 
 

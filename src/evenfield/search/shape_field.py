@@ -34,11 +34,12 @@ class Fineness:
 
     Parameters
         per_wavelength : elements per wavelength where it matters; away_factor : how much coarser elsewhere
-        focus_above_ka : beyond this k a, a diaphragm is out of its band and the mesh coarser away from the others
+        finer : by this factor all edges are shorter still, those that geometry sets too
     """
 
     per_wavelength: float = 5.0
     away_factor: float = 2.0
+    finer: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -194,7 +195,8 @@ class ShapeField:
             cabinet, frequency, self.air.speed_of_sound, per_wavelength=self.fineness.per_wavelength,
             focus=focus, away_factor=self.fineness.away_factor,
         )  # fmt: skip
-        return mesh_lengths(self._body(cabinet), lengths)
+        usual = mesh_lengths(self._body(cabinet), lengths)
+        return usual if self.fineness.finer == 1.0 else usual.finer(self.fineness.finer)
 
     def _body(self, cabinet: Cabinet) -> Body:
         return Body(cabinet, self.air, self.profiles, self.flush)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from evenfield.base.errors import DesignError, message
 from evenfield.base.files import write_whole
-from evenfield.loudspeaker.design import Design
+from evenfield.loudspeaker.design import Design, Profile
 from evenfield.loudspeaker.load import located, read_design
 from evenfield.loudspeaker.sweep import Progress
 from evenfield.search.aim import Aim, aim_of, shaped_way, with_coverage
@@ -28,7 +28,7 @@ from evenfield.search.limits import dimensions_of
 from evenfield.search.shape_confirm import Behaviour, Row, compare, confirm
 from evenfield.search.shape_search import Effort, ShapeSearch, Step
 from evenfield.search.shape_stage import Counts, Stage
-from evenfield.search.shape_tolerance import corners, worst
+from evenfield.search.shape_tolerance import Corner, corners, target_corners, worst
 from evenfield.search.shape_write import write_shape
 
 Array = NDArray[np.float64]
@@ -46,6 +46,7 @@ class Wish:
         free : state the wall by angles that may each change; else the profile of the file stays
         effort : Effort; confirm : predict before and after on meshes of their own
         tolerance : m, of every length: the corners that hurt most are solved, and the worst predicted; 0 leaves it out
+        prove : confirm the result also on finer meshes, and with the moving profiles of cones that are solved as rigid
         overhang : keep the acoustic wall within the printer's overhang where its section chooses a way of lying
     """
 
@@ -60,6 +61,7 @@ class Wish:
     device: str = "auto"
     tolerance: float = 0.0
     overhang: bool = True
+    prove: bool = False
 
 
 @dataclass(frozen=True)
@@ -87,6 +89,8 @@ class ShapeJob:
     Parameters
         design : as found; aim : Aim; dimensions : (name, before, after)
         first, last : objective of the starting shape and of the best
+        cornered, corners : the worst corner of the tolerances against the result, and the worst of each measure over corners
+        proofs : what else the result was confirmed with, against it
         before, after : Behaviour, None where not confirmed; rows : what was gained and lost
         sensed : most sensitive dimension first; counts, seconds : what was spent; files : written; notes
     """
@@ -106,6 +110,7 @@ class ShapeJob:
     notes: tuple[str, ...] = ()
     cornered: tuple[Row, ...] = ()
     corners: Mapping[str, float] = field(default_factory=dict)
+    proofs: Mapping[str, tuple[Row, ...]] = field(default_factory=dict)
 
     @property
     def met(self) -> bool:
@@ -125,6 +130,7 @@ class ShapeJob:
             "sensitivity": [{"name": s.name, "unit": s.unit, **s.change} for s in self.sensed],
             "spent": {**vars(self.counts), "seconds": self.seconds},
             "corners": {"worst": dict(self.corners), "table": [vars(r) for r in self.cornered]},
+            "proofs": {n: [vars(r) for r in found] for n, found in self.proofs.items()},
             "files": [str(f) for f in self.files],
             "notes": list(self.notes),
         }
@@ -172,24 +178,27 @@ def run_shape(
         best = search.run()
         share = space.share(best)
         sensed, slopes = sensitivities(search.last_stage, share)
-        found = corners(search.last_stage, share, slopes, wish.tolerance) if wish.tolerance else []
+        last = search.last_stage.score.value if sensed else math.nan
+        found = _corners(search, share, slopes, wish.tolerance) if wish.tolerance else []
         before = after = None
         rows: list[Row] = []
         cornered: list[Row] = []
+        proofs: dict[str, tuple[Row, ...]] = {}
         if wish.confirm:
             before, _ = confirm(start, aim, path.parent, progress, wish.device)
             after, _ = confirm(best, aim, path.parent, progress, wish.device)
             rows = compare(before, after, aim, _targets(start))
             if found:
-                hurt = max(found, key=lambda c: c.score.value)
+                hurt = max(found, key=lambda c: c.badness)
                 cornered = compare(after, confirm(hurt.design, aim, path.parent, progress, wish.device)[0], aim, _targets(start))
+            for name, design_there, finer in _proofs(best, aim) if wish.prove else []:
+                other, _ = confirm(design_there, aim, path.parent, progress, wish.device, finer)
+                proofs[name] = tuple(compare(after, other, aim, _targets(start)))
         files = _write(path, write, over, out, space, best, added)
-    fine = search.state.fine
-    assert fine is not None
     job = ShapeJob(
-        start, aim, tuple(_changes(space, start, best)), search.state.first, fine.value, before, after, tuple(rows),
+        start, aim, tuple(_changes(space, start, best)), search.state.first, last, before, after, tuple(rows),
         tuple(sensed), search.state.counts, time.perf_counter() - began, tuple(files),
-        tuple(_notes(aim, before, fine.done, search, best)), tuple(cornered), worst(found),
+        tuple(_notes(aim, before, _ended(search), search, best)), tuple(cornered), worst(found), proofs,
     )  # fmt: skip
     if out is not None:
         text = json.dumps(job.to_dict(), indent=1, ensure_ascii=False)
@@ -210,6 +219,39 @@ def _start(design: Design, way: str | None, wish: Wish, first_cut: bool) -> tupl
         design, more = freed(design, way)
         added |= more
     return design, added
+
+
+FINER = 1.6
+"""By what factor the edges of the meshes that prove a result are shorter than a prediction's."""
+
+
+def _proofs(best: Design, aim: Aim) -> list[tuple[str, Design, float]]:
+    """What else a result is confirmed with: its name, the design, how much finer."""
+    found = [(f"on meshes {FINER:g} times finer", best, FINER)]
+    way = None if aim.lower is None else best.ways[aim.lower]
+    if way is not None and way.driver is not None and way.driver.kind == "cone" and way.driver.profile is None:
+        moving = way.model_copy(update={"driver": way.driver.model_copy(update={"profile": Profile()})})
+        found.append(
+            (
+                f"with the profile of the {aim.lower}'s cone",
+                best.model_copy(update={"ways": {**best.ways, aim.lower: moving}}),
+                1.0,
+            )
+        )
+    return found
+
+
+def _corners(search: ShapeSearch, share: Array, slopes: Mapping[str, Array], tolerance: float) -> list[Corner]:
+    if search.near is None:
+        return corners(search.last_stage, share, slopes, tolerance)
+    return target_corners(*search.near, tolerance)
+
+
+def _ended(search: ShapeSearch) -> str:
+    """Why the search ended, or nothing where it did not by itself."""
+    if search.state.close is not None:
+        return search.state.close.done
+    return "" if search.state.fine is None else search.state.fine.done
 
 
 def plain_guide(design: Design, way: str) -> dict[str, Any]:

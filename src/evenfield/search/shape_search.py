@@ -9,7 +9,7 @@ import hashlib
 import json
 import time
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,12 +21,14 @@ from evenfield.base.files import write_whole
 from evenfield.loudspeaker.design import Design
 from evenfield.loudspeaker.sweep import NoProgress, Progress
 from evenfield.search.aim import Aim
+from evenfield.search.closing import Close, Closing, start_close
 from evenfield.search.descent import Point, advance, drawn_inside, nearest_fitting, start
 from evenfield.search.dimensions import Space
 from evenfield.search.limit_words import no_room
 from evenfield.search.limits import fits, margins
+from evenfield.search.linear_field import LinearField
 from evenfield.search.objective import Score
-from evenfield.search.shape_stage import Counts, Plan, Stage, coarse_plan, fine_plan
+from evenfield.search.shape_stage import Axis, Counts, Plan, Stage, coarse_plan, fine_plan
 
 Array = NDArray[np.float64]
 
@@ -61,21 +63,24 @@ class Effort:
         coarse_steps, fine_steps : at most, for each start and for the best
         minutes : of wall time; the search then ends with the best so far
         seed : of the drawn starts
+        rounds : of the closing, at most; 0 leaves it out
     """
 
     starts: int = 3
     coarse_steps: int = 7
-    fine_steps: int = 14
+    fine_steps: int = 9
     minutes: float = 15.0
     seed: int = 1
+    rounds: int = 0
 
 
 @dataclass
 class State:
-    """Where a search stands: coarse descents by start, the fine one, and what was spent."""
+    """Where a search stands: coarse descents by start, the fine one, the closing, and what was spent."""
 
     coarse: list[Point] = field(default_factory=list)
     fine: Point | None = None
+    close: Close | None = None
     first: float = float("nan")
     counts: Counts = field(default_factory=Counts)
     seconds: float = 0.0
@@ -86,6 +91,7 @@ class State:
         return {
             "coarse": [p.to_dict() for p in self.coarse],
             "fine": None if self.fine is None else self.fine.to_dict(),
+            "close": None if self.close is None else self.close.to_dict(),
             "first": self.first,
             "counts": asdict(self.counts),
             "seconds": self.seconds,
@@ -98,6 +104,7 @@ class State:
         return cls(
             [Point.from_dict(p) for p in data["coarse"]],
             None if data["fine"] is None else Point.from_dict(data["fine"]),
+            None if data["close"] is None else Close.from_dict(data["close"]),
             data["first"],
             Counts(**data["counts"]),
             data["seconds"],
@@ -135,6 +142,7 @@ class ShapeSearch:
         self.plans = plans or (coarse_plan(aim), fine_plan(aim))
         self.given = starts
         self.state = State()
+        self.near: tuple[Stage, LinearField] | None = None
         self._began = time.perf_counter()
 
     @property
@@ -166,8 +174,10 @@ class ShapeSearch:
         """
         self._began = time.perf_counter() - self.state.seconds
         self._coarse()
-        best = self._fine()
-        return self.space.at(self.space.snapped(best.share))
+        best = self._fine().share
+        if self.effort.rounds:
+            best = self._close(best).share
+        return self.space.at(self.space.snapped(best))
 
     @property
     def out_of_time(self) -> bool:
@@ -220,12 +230,22 @@ class ShapeSearch:
         self.last_stage = stage
         return self._descend(stage, "fine", 0, from_share, known, self.effort.fine_steps)
 
+    def _close(self, share: Array) -> Close:
+        def stage_for(axis: Axis, at: Array) -> Stage:
+            return self._stage(axis, self.space.at(at))
+
+        work = Closing(stage_for, self.aim, self._keep_close, lambda: not self.out_of_time, self.effort.rounds)
+        self.state.close = work.run(self.state.close or start_close(share, self.aim))
+        self.near = work.last
+        self._write()
+        return self.state.close
+
     def _best_coarse(self) -> Array:
         if not self.state.coarse:
             return self.starting_shares()[0]
         return min(self.state.coarse, key=lambda p: p.value).share
 
-    def _stage(self, plan: Plan, design: Design) -> Stage:
+    def _stage(self, plan: Plan | Axis, design: Design) -> Stage:
         tell = lambda word: self.progress.step(word)  # noqa: E731
         self.progress.start(len(plan.frequencies(self.aim)), "Meshes and first field")
         try:
@@ -257,21 +277,37 @@ class ShapeSearch:
             self.state.coarse = [*self.state.coarse[:number], point]
         else:
             self.state.fine = point
+        self._log(name, number, point.steps, point.value, taken, point.share)
+        self._show(
+            Step(number, point.steps, name, point.value, self.space.at(point.share), None, stage.solver.frequency), stage, taken
+        )
+
+    def _keep_close(self, close: Close, stage: Stage, taken: bool) -> None:
+        self.state.close = close
+        self._log("close", close.round, close.moves, close.worst, taken, close.share)
+        design = self.space.at(close.share)
+        self._show(Step(close.round, close.moves, "close", close.worst, design, None, stage.solver.frequency), stage, taken)
+
+    def _log(self, name: str, number: int, step: int, value: float, taken: bool, share: Array) -> None:
         self.state.seconds = time.perf_counter() - self._began
-        counts, shown = self.state.counts, self.space.texts(point.share)
+        counts, shown = self.state.counts, self.space.texts(share)
         self.state.log.append(
             {
-                "stage": name, "start": number, "step": point.steps, "value": point.value, "taken": taken,
+                "stage": name, "start": number, "step": step, "value": value, "taken": taken,
                 "solves": counts.solves, "adjoints": counts.adjoints, "seconds": round(self.state.seconds, 1), "values": shown,
             }
         )  # fmt: skip
+        self._write()
+
+    def _write(self) -> None:
         if self.keep is not None:
             self.keep.mkdir(parents=True, exist_ok=True)
             text = json.dumps({"key": self.key, "state": self.state.to_dict()}, indent=1)
             write_whole(self.keep / STATE, lambda part: part.write_text(text, encoding="utf-8"))
+
+    def _show(self, step: Step, stage: Stage, taken: bool) -> None:
         if self.on_step is not None:
-            score = stage.score if taken else None
-            self.on_step(Step(number, point.steps, name, point.value, self.space.at(point.share), score, stage.solver.frequency))
+            self.on_step(replace(step, score=stage.score if taken else None))
 
 
 __all__ = ["STATE", "Effort", "ShapeSearch", "State", "Step"]

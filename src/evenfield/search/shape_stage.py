@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -57,6 +57,18 @@ class Plan:
         return np.array(found)
 
 
+@dataclass(frozen=True)
+class Axis:
+    """A plan of given frequencies."""
+
+    frequency: tuple[float, ...]
+    fineness: Fineness = field(default_factory=Fineness)
+
+    def frequencies(self, aim: Aim) -> Array:
+        """(F,) Hz."""
+        return np.array(self.frequency)
+
+
 def coarse_plan(aim: Aim) -> Plan:
     """The whole band in steps of three quarters of an octave, three points to the handover's octave."""
     return Plan(3, 0.75, aim.high, Fineness(4.0, 2.5))
@@ -92,7 +104,7 @@ class Stage:
         self,
         space: Space,
         aim: Aim,
-        plan: Plan,
+        plan: Plan | Axis,
         at: Design,
         folder: str | Path | None = None,
         device: str = "auto",
@@ -177,9 +189,9 @@ class Stage:
         return result
 
     def measure(self, design: Design) -> Score:
-        """The score of any design on this stage's frequencies."""
+        """The score of any design on this stage's frequencies; its field is `measured`."""
         assert self.objective is not None
-        found = self._field(design)
+        found = self.measured = self._field(design)
         return self.objective.score(found.far, found.impedance, slopes=False)
 
     def _field(self, design: Design) -> Field:
@@ -196,4 +208,4 @@ class Stage:
         return found
 
 
-__all__ = ["Counts", "Plan", "Stage", "coarse_plan", "fine_plan"]
+__all__ = ["Axis", "Counts", "Plan", "Stage", "coarse_plan", "fine_plan"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 from evenfield.base.errors import DesignError, message
@@ -36,6 +36,12 @@ class EdgeLengths:
     focus: tuple[str, ...] = ()
     away: float | None = None
     grading: float = 0.3
+
+    def finer(self, factor: float) -> EdgeLengths:
+        """All of them shorter by a factor, those that geometry sets too."""
+        lengths = {n: getattr(self, n) / factor for n in ("front", "rear", "edges", "walls")}
+        parts = {n: v / factor for n, v in self.parts.items()}
+        return replace(self, **lengths, parts=parts, away=None if self.away is None else self.away / factor)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "parts", MappingProxyType(dict(self.parts)))

@@ -33,8 +33,9 @@ def verdict_table(found: Verdict) -> Picture:
         ("margin", "Margin", "right"), ("where", "Where", "left"), ("cause", "Cause", "left"), ("sure", "How sure", "left"),
     ]  # fmt: skip
     rows = [(x.name, STATES[x.passed], x.target, x.found, x.margin, x.where, x.cause, x.sure) for x in found.lines]
+    notes = " ".join(n if n.rstrip().endswith(".") else f"{n}." for n in found.notes)
     made = table_picture(
-        "Verdict", " ".join(found.notes), columns, rows, [f"{x.group}: {x.name}" for x in found.lines],
+        "Verdict", notes, columns, rows, [f"{x.group}: {x.name}" for x in found.lines],
         [STATES[x.passed] for x in found.lines], summary(found.lines),
     )  # fmt: skip
     made.header["groups"] = [x.group for x in found.lines]
