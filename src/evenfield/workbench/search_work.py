@@ -68,7 +68,7 @@ def find_shape(folder: Path, name: str, text: str, options: dict[str, Any], prog
         }  # fmt: skip
         try:
             job = run_shape(source, wish, resume=resume, **call)
-        except DataError:
+        except (DataError, KeyError):
             if not resume:
                 raise
             # kept by another version of the search: begin again rather than mix two questions
