@@ -382,7 +382,7 @@ def test_the_search_closes_on_its_own_meshes(searched, monkeypatch):
     close = search.state.close
     assert close.round == 1 and close.moves == 1 and [s.stage for s in seen] == ["close", "close"]
     assert close.worst <= seen[0].value
-    kept = json.loads((folder / "kept" / STATE).read_text())["state"]["close"]
+    kept = json.loads((folder / "kept" / STATE).read_text(encoding="utf-8"))["state"]["close"]
     assert kept["share"] == pytest.approx(close.share.tolist(), abs=0) and len(kept["frequency"]) >= 4
     found = target_corners(*search.near, 4e-4, 1)
     assert found and found[0].badness > close.worst
