@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -38,7 +39,7 @@ def shape_step_figure(
     front = figure.add_axes((0.07, 0.08, 0.37, 0.38))
     level = figure.add_axes((0.53, 0.53, 0.44, 0.35))
     bars = figure.add_axes((0.62, 0.07, 0.35, 0.30))
-    figure.text(0.07, 0.955, title, fontsize=7.5, color=INK)
+    figure.text(0.07, 0.985, textwrap.fill(title, 105), fontsize=7.5, color=INK, va="top")
     _walls(wall, now, start)
     _front(front, now, start, cabinet)
     _level(level, frequency, edge_db)
