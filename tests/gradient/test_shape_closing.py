@@ -16,7 +16,7 @@ from evenfield.search.listening import ORBIT, listening_for
 from evenfield.search.minimax import best_near
 from evenfield.search.objective import Drive, Objective
 from evenfield.search.shape_field import Field
-from evenfield.search.targets import ratios_at
+from evenfield.search.targets import _widths, ratios_at
 
 HALF = np.full(3, 0.9)
 
@@ -80,6 +80,18 @@ def test_which_dips_may_end_the_beam():
     assert np.argwhere(wide).tolist() == [[0, 0, at[55], 0]]
     level[0, 1] += 1.0  # a wider other side
     assert not breaks(level, HALF)[0][0, 0, at[40], 0]
+
+
+def test_a_beam_that_reaches_over_a_shallow_dip_counts_as_wide_as_it_is():
+    """A dip to -5.8 dB does not end the beam; counted softly the width would fall short of the metrics' by 6 degrees."""
+    at = {a: n for n, a in enumerate(ORBIT)}
+    level = steady(60.0)
+    level[0, 0, at[40] : at[50] + 1, 0] = -5.8
+    found = _widths(level, HALF)[0][0, 0]
+    assert found == pytest.approx(crossing(level)[0][0, :, 0].sum())
+    assert found - widths(level, HALF)[0][0, 0] > 4
+    level[0, 0, at[30], 0] = -6.2  # one that does end it, too early: the dip has its own ratio
+    assert _widths(level, HALF)[0][0, 0] == pytest.approx(widths(level, HALF)[0][0, 0])
 
 
 # a loudspeaker of closed form

@@ -97,12 +97,13 @@ def ratios_at(objective: Objective, far: Complex, impedance: Complex, near: Line
 
 
 def _widths(level: Array, half: Array) -> tuple[Array, Array]:
-    """(P, F) degrees as the metrics count them, and by which levels they move; softly counted where a dip ends the beam."""
+    """(P, F) degrees as the metrics count them, and by which levels they move; softly counted where a dip ends the beam too
+    early, which the dip's own ratio says.
+    """
     soft, by_soft = widths(level, half)
     place, slope = crossing(level)
-    exact = place.sum(axis=1)
-    agreed = np.abs(exact - soft) < 4.0
-    return np.where(agreed, exact, soft), np.where(agreed[:, None, None], slope, by_soft)
+    broken = (breaks(level, half)[0] & (level < -DROP)).any(axis=(1, 2))
+    return np.where(broken, soft, place.sum(axis=1)), np.where(broken[:, None, None], by_soft, slope)
 
 
 def _measure_slope(o: Objective, name: str, value: float, far: Complex, impedance: Complex, near: LinearField) -> Array:
