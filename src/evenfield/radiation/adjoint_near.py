@@ -112,23 +112,13 @@ def pull_area_vector(x, handed, cotangent, out):  # type: ignore[no-untyped-def]
         out[0, c] -= second + third
 
 
-@njit(nogil=True, cache=True)
-def edge_curl(values, side, x, handed, out):  # type: ignore[no-untyped-def]
-    """Surface curl times twice the area of corner values (3, K): out (3,) complex, for one part."""
-    for c in range(3):
-        out[c] = 0
-        for p in range(3):
-            out[c] += handed * values[p, side] * (x[(p + 2) % 3, c] - x[(p + 1) % 3, c])
-
-
-@njit(nogil=True, cache=True)
-def pull_curl(values, side, handed, cotangent, out):  # type: ignore[no-untyped-def]
-    """Add to out (3, 3) the real part of a complex cotangent (3,) of `edge_curl`."""
-    for p in range(3):
+@njit(nogil=True, error_model="numpy", cache=True)
+def opposite(x, turn, out):  # type: ignore[no-untyped-def]
+    """(2, 3) edges of corners (3, 3) that lie opposite the second and third in turned order."""
+    for a in range(2):
+        p = turn[a + 1]
         for c in range(3):
-            share = handed * (values[p, side] * cotangent[c]).real
-            out[(p + 2) % 3, c] += share
-            out[(p + 1) % 3, c] -= share
+            out[a, c] = x[(p + 2) % 3, c] - x[(p + 1) % 3, c]
 
 
 @njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
@@ -223,46 +213,52 @@ def bilinear(pair, at, p1, p2, q1, q2):  # type: ignore[no-untyped-def]
     return a + p1 * b + p2 * c
 
 
-@njit(nogil=True, cache=True)
-def from_first(values, turn, out):  # type: ignore[no-untyped-def]
-    """Corner values (3, n) in turned order, the second and third less the first."""
-    for c in range(values.shape[1]):
-        first = values[turn[0], c]
-        out[0, c] = first
-        out[1, c] = values[turn[1], c] - first
-        out[2, c] = values[turn[2], c] - first
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+def from_first(field, triangle, turn, out):  # type: ignore[no-untyped-def]
+    """(3, K) values of a field (V, K) at a triangle's corners in turned order, the second and third less the first."""
+    a, b, c = triangle[turn[0]], triangle[turn[1]], triangle[turn[2]]
+    for m in range(field.shape[1]):
+        first = field[a, m]
+        out[0, m] = first
+        out[1, m] = field[b, m] - first
+        out[2, m] = field[c, m] - first
 
 
-@njit(nogil=True, error_model="numpy", cache=True)
-def corner_fields(triangle, adjoint, pressure, lam, p):  # type: ignore[no-untyped-def]
-    """Both fields (V, K) at a triangle's corners (3, K)."""
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+def place_fields(lx, px, ly, py, back, ex, ey, pair, i):  # type: ignore[no-untyped-def]
+    """Products of a pair's fields (3, K), x and y, into lane i of a block; ex, ey (2, 3) edges, for the product of the curls."""
+    total_r, total_i = 0.0, 0.0
     for a in range(3):
-        for m in range(adjoint.shape[1]):
-            lam[a, m], p[a, m] = adjoint[triangle[a], m], pressure[triangle[a], m]
-
-
-@njit(nogil=True, error_model="numpy", cache=True)
-def place_fields(lx, px, ly, py, qx, qy, back, turn_x, turn_y, dl, dp, el, ep, pair, i):  # type: ignore[no-untyped-def]
-    """Products of the corner values of a pair, lane i of a block: lx, px on x and ly, py on y (3, K), q (K,); the rest is room."""
-    from_first(lx, turn_x, dl)
-    from_first(px, turn_x, dp)
-    from_first(ly, turn_y, el)
-    from_first(py, turn_y, ep)
-    sides = lx.shape[1]
-    for a in range(3):
-        t, v = 0j, 0j
-        for m in range(sides):
-            t += dl[a, m] * qy[m]
-            v += back * el[a, m] * qx[m]
-        pair[T + 2 * a * LANES + i], pair[T + (2 * a + 1) * LANES + i] = t.real, t.imag
-        pair[V + 2 * a * LANES + i], pair[V + (2 * a + 1) * LANES + i] = v.real, v.imag
         for d in range(3):
-            s, z, at = 0j, 0j, 2 * (3 * a + d) * LANES + i
-            for m in range(sides):
-                s += dl[a, m] * ep[d, m]
-                z += dp[a, m] * el[d, m]
-            pair[S + at], pair[S + LANES + at] = s.real, s.imag
-            pair[Z + at], pair[Z + LANES + at] = back * z.real, back * z.imag
+            sr, si, zr, zi, at = 0.0, 0.0, 0.0, 0.0, 2 * (3 * a + d) * LANES + i
+            for m in range(lx.shape[1]):
+                v, w = lx[a, m], py[d, m]
+                sr += v.real * w.real - v.imag * w.imag
+                si += v.real * w.imag + v.imag * w.real
+                v, w = px[a, m], ly[d, m]
+                zr += v.real * w.real - v.imag * w.imag
+                zi += v.real * w.imag + v.imag * w.real
+            zr, zi = back * zr, back * zi
+            pair[S + at], pair[S + LANES + at], pair[Z + at], pair[Z + LANES + at] = sr, si, zr, zi
+            if a > 0 and d > 0:
+                both = ex[a - 1, 0] * ey[d - 1, 0] + ex[a - 1, 1] * ey[d - 1, 1] + ex[a - 1, 2] * ey[d - 1, 2]
+                total_r += both * (sr + zr)
+                total_i += both * (si + zi)
+    pair[CURLS + i], pair[CURLS + LANES + i] = total_r / 4, total_i / 4
+
+
+@njit(nogil=True, error_model="numpy", cache=True)
+def place_strength(field, strength, factor, pair, at):  # type: ignore[no-untyped-def]
+    """A field (3, K) times strengths (K,), from column place `at` on."""
+    moves = False
+    for m in range(strength.size):
+        moves |= strength[m] != 0
+    for a in range(3):
+        total = 0j
+        if moves:
+            for m in range(strength.size):
+                total += field[a, m] * strength[m]
+        pair[at + 2 * a * LANES], pair[at + (2 * a + 1) * LANES] = factor * total.real, factor * total.imag
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
@@ -274,10 +270,21 @@ def place_linear(values, pair, at):  # type: ignore[no-untyped-def]
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
-def three_sums(sums, at, out):  # type: ignore[no-untyped-def]
-    """Sums times the three coordinates, from those alone and times the second and third."""
-    out[1], out[2] = sums[at + LANES], sums[at + 2 * LANES]
-    out[0] = sums[at] - out[1] - out[2]
+def place_corners(x, y, turn_x, turn_y, shared, nx, ny, f, b, pair, i):  # type: ignore[no-untyped-def]
+    """Corners (3, 3), areas and the linear functions d.n of a pair into lane i of a block; f, b (3,) are set."""
+    for a in range(3):
+        f[a], b[a] = 0.0, 0.0
+        for c in range(3):
+            if a >= shared:
+                f[a] += (y[turn_y[0], c] - x[turn_x[a], c]) * ny[c]
+                b[a] -= (y[turn_y[a], c] - x[turn_x[0], c]) * nx[c]
+    place_linear(f, pair, F + i)
+    place_linear(b, pair, B + i)
+    for c in range(3):
+        pair[BASE + c * LANES + i] = y[turn_y[0], c]
+        for a in range(2):
+            pair[EDGES_X + (3 * a + c) * LANES + i] = x[turn_x[a + 1], c]
+            pair[EDGES_Y + (3 * a + c) * LANES + i] = y[turn_y[a + 1], c] - y[turn_y[0], c]
 
 
 @njit(nogil=True, error_model="numpy", cache=True)
@@ -289,8 +296,8 @@ def contract_pairs(  # type: ignore[no-untyped-def]
     sides, by_coupling = adjoint.shape[1], 0.0
     pair, sums = np.zeros(COLUMNS, rule.dtype), np.empty(SUMS, rule.dtype)
     corners, area, linear = np.empty((LANES, 2, 3, 3)), np.empty((LANES, 2, 3)), np.empty((LANES, 2, 3))
-    fields, curls = np.empty((LANES, 4, 3, sides), np.complex128), np.empty((LANES, 4, sides, 3), np.complex128)
-    room = np.empty((4, 3, sides), np.complex128)
+    edges, room = np.empty((LANES, 2, 2, 3)), np.empty((4, 3))
+    fields = np.empty((4, 3, sides), np.complex128)
     for begin in range(0, first.size, LANES):
         count = min(LANES, first.size - begin)
         for i in range(count):
@@ -298,64 +305,71 @@ def contract_pairs(  # type: ignore[no-untyped-def]
             one, two, g = triangles[first[n]], triangles[second[n]], images[image[n]]
             turn_x, turn_y = turn_first[n], turn_second[n]
             handed, back = g[0] * g[1] * g[2], 1.0 if first[n] != second[n] else 0.0
-            x, y, nx, ny, f, b = corners[i, 0], corners[i, 1], area[i, 0], area[i, 1], linear[i, 0], linear[i, 1]
+            x, y, nx, ny = corners[i, 0], corners[i, 1], area[i, 0], area[i, 1]
+            origin = one[turn_x[0]]
             for a in range(3):
                 for c in range(3):
-                    x[a, c] = vertices[one[a], c] - vertices[one[turn_x[0]], c]
-                    y[a, c] = g[c] * vertices[two[a], c] - vertices[one[turn_x[0]], c]
-            lx, qx, ly, qy = fields[i, 0], fields[i, 1], fields[i, 2], fields[i, 3]
-            corner_fields(one, adjoint, pressure, lx, qx)
-            corner_fields(two, adjoint, pressure, ly, qy)
+                    x[a, c] = vertices[one[a], c] - vertices[origin, c]
+                    y[a, c] = g[c] * vertices[two[a], c] - vertices[origin, c]
             pair[AREAS + i], pair[AREAS + LANES + i] = area_vector(x, 1.0, nx), area_vector(y, handed, ny)
             pair[FACING + i] = nx[0] * ny[0] + nx[1] * ny[1] + nx[2] * ny[2]
-            total = 0j
-            for m in range(sides):
-                edge_curl(lx, m, x, 1.0, curls[i, 0, m])
-                edge_curl(qx, m, x, 1.0, curls[i, 1, m])
-                edge_curl(ly, m, y, handed, curls[i, 2, m])
-                edge_curl(qy, m, y, handed, curls[i, 3, m])
-                for c in range(3):
-                    total += curls[i, 0, m, c] * curls[i, 3, m, c] + back * curls[i, 1, m, c] * curls[i, 2, m, c]
-            pair[CURLS + i], pair[CURLS + LANES + i] = total.real / 4, total.imag / 4
-            place_fields(
-                lx, qx, ly, qy, derivative[first[n]], derivative[second[n]], back, turn_x, turn_y, room[0], room[1], room[2],
-                room[3], pair, i,
-            )  # fmt: skip
-            for a in range(3):
-                f[a], b[a] = 0.0, 0.0
-                for c in range(3):
-                    if a >= shared:
-                        f[a] += (y[turn_y[0], c] - x[turn_x[a], c]) * ny[c]
-                        b[a] -= (y[turn_y[a], c] - x[turn_x[0], c]) * nx[c]
-            place_linear(f, pair, F + i)
-            place_linear(b, pair, B + i)
-            for c in range(3):
-                pair[BASE + c * LANES + i] = y[turn_y[0], c]
-                for a in range(2):
-                    pair[EDGES_X + (3 * a + c) * LANES + i] = x[turn_x[a + 1], c]
-                    pair[EDGES_Y + (3 * a + c) * LANES + i] = y[turn_y[a + 1], c] - y[turn_y[0], c]
+            place_corners(x, y, turn_x, turn_y, shared, nx, ny, linear[i, 0], linear[i, 1], pair, i)
+            opposite(x, turn_x, edges[i, 0])
+            opposite(y, turn_y, edges[i, 1])
+            edges[i, 1] *= handed
+            from_first(adjoint, one, turn_x, fields[0])
+            from_first(pressure, one, turn_x, fields[1])
+            from_first(adjoint, two, turn_y, fields[2])
+            from_first(pressure, two, turn_y, fields[3])
+            place_fields(fields[0], fields[1], fields[2], fields[3], back, edges[i, 0], edges[i, 1], pair, i)
+            place_strength(fields[0], derivative[second[n]], 1.0, pair, T + i)
+            place_strength(fields[2], derivative[first[n]], back, pair, V + i)
         sum_rule(wavenumber, coupling, rule, pair, sums)
         for i in range(count):
             n = begin + i
-            back = 1.0 if first[n] != second[n] else 0.0
             by_coupling += sums[BY_COUPLING + i]
             pull_pair(
-                coupling, wavenumber, sums, i, shared, images[image[n]], back, turn_first[n], turn_second[n], corners[i], area[i],
-                linear[i], fields[i], curls[i], out[n],
+                coupling, wavenumber, sums, pair, i, shared, images[image[n]], turn_first[n], turn_second[n], corners[i], area[i],
+                linear[i], edges[i], room, out[n],
             )  # fmt: skip
     return by_coupling
 
 
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
+def pull_curls(wave_r, wave_i, pair, i, turn, edges, across, second, out):  # type: ignore[no-untyped-def]
+    """Add to out (3, 3) what Re of wave times the product of the curls means for the corners of x or (`second`) of y.
+
+    edges (2, 3) : those of the other triangle, opposite its second and third corner.
+    """
+    for a in range(2):
+        p = turn[a + 1]
+        for d in range(2):
+            at = 2 * (3 * (a + 1) + d + 1) * LANES + i
+            if second:
+                at = 2 * (3 * (d + 1) + a + 1) * LANES + i
+            value = wave_r * (pair[S + at] + pair[Z + at]) - wave_i * (pair[S + LANES + at] + pair[Z + LANES + at])
+            for c in range(3):
+                share = across * value * edges[d, c]
+                out[(p + 2) % 3, c] += share
+                out[(p + 1) % 3, c] -= share
+
+
 @njit(nogil=True, error_model="numpy", cache=True)
+def three_sums(sums, at, out):  # type: ignore[no-untyped-def]
+    """Sums times the three coordinates, from those alone and times the second and third."""
+    out[1], out[2] = sums[at + LANES], sums[at + 2 * LANES]
+    out[0] = sums[at] - out[1] - out[2]
+
+
+@njit(nogil=True, fastmath=True, error_model="numpy", cache=True)
 def pull_pair(  # type: ignore[no-untyped-def]
-    coupling, wavenumber, sums, i, shared, image, back, turn_x, turn_y, corners, area, linear, fields, curls, out,
+    coupling, wavenumber, sums, pair, i, shared, image, turn_x, turn_y, corners, area, linear, edges, room, out,
 ):  # fmt: skip
-    """Set out (2, 3, 3) to the derivatives by a pair's corners, from its sums in lane i."""
+    """Set out (2, 3, 3) to the derivatives by a pair's corners, from its sums in lane i; room (4, 3)."""
     x, y, nx, ny, f, b = corners[0], corners[1], area[0], area[1], linear[0], linear[1]
-    lx, qx, ly, qy = fields[0], fields[1], fields[2], fields[3]
+    onto_f, onto_b, dnx, dny = room[0], room[1], room[2], room[3]
     handed = image[0] * image[1] * image[2]
     ax, ay = np.sqrt(nx[0] ** 2 + nx[1] ** 2 + nx[2] ** 2), np.sqrt(ny[0] ** 2 + ny[1] ** 2 + ny[2] ** 2)
-    onto_f, onto_b, dnx, dny = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
     three_sums(sums, BY_F + i, onto_f)
     three_sums(sums, BY_B + i, onto_b)
     by_ax, by_ay = -ay * sums[SINGLE + i], -ax * sums[SINGLE + i]
@@ -368,7 +382,7 @@ def pull_pair(  # type: ignore[no-untyped-def]
     for c in range(3):
         at = PUSH + c * LANES + i
         alone = sums[at]
-        x1, x2, y1, y2 = (sums[at + 3 * LANES], sums[at + 6 * LANES], sums[at + 9 * LANES], sums[at + 12 * LANES])
+        x1, x2, y1, y2 = sums[at + 3 * LANES], sums[at + 6 * LANES], sums[at + 9 * LANES], sums[at + 12 * LANES]
         out[0, turn_x[0], c], out[0, turn_x[1], c], out[0, turn_x[2], c] = x1 + x2 - alone, -x1, -x2
         out[1, turn_y[0], c], out[1, turn_y[1], c], out[1, turn_y[2], c] = alone - y1 - y2, y1, y2
         dnx[c] = by_facing * ny[c] + by_ax * nx[c] / ax
@@ -382,12 +396,10 @@ def pull_pair(  # type: ignore[no-untyped-def]
             dnx[c] -= onto_b[a] * (y[turn_y[a], c] - x[turn_x[0], c])
     pull_area_vector(x, 1.0, dnx, out[0])
     pull_area_vector(y, handed, dny, out[1])
-    wave = 1j * coupling / 4 * (sums[GREEN + i] + 1j * sums[GREEN + LANES + i])
-    for m in range(lx.shape[1]):
-        pull_curl(lx, m, 1.0, wave * curls[3, m], out[0])
-        pull_curl(qx, m, 1.0, back * wave * curls[2, m], out[0])
-        pull_curl(qy, m, handed, wave * curls[0, m], out[1])
-        pull_curl(ly, m, handed, back * wave * curls[1, m], out[1])
+    # j eta/4 times the sum of G
+    wave_r, wave_i = -coupling / 4 * sums[GREEN + LANES + i], coupling / 4 * sums[GREEN + i]
+    pull_curls(wave_r, wave_i, pair, i, turn_x, edges[1], 1.0, False, out[0])
+    pull_curls(wave_r, wave_i, pair, i, turn_y, edges[0], handed, True, out[1])
     for a in range(3):
         for c in range(3):
             out[1, a, c] *= image[c]
