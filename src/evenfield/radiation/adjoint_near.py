@@ -1,8 +1,9 @@
 """Contraction of the near pairs' kernels with two fields: how their product changes as the corners move.
 
-The formula of `adjoint_far` under the rules of `near_integrals`, in coordinates local to the pair: geometry and sums over pairs in
-double, the points of a rule in the solve's precision, LANES pairs side by side. Linear functions are written by their value at the
-first corner and the two differences from it, so that a point needs two of its three barycentric coordinates. d.n is again a linear function
+The formula of `adjoint_far` under the rules of `near_integrals`, in coordinates local to the pair: geometry and sums over pairs
+in double, the points of a rule in the solve's precision, LANES pairs side by side. Linear functions are written by their value at
+the first corner and the two differences from it, so that a point needs two of its three barycentric coordinates. d.n is again a
+linear function
 of one triangle's point that vanishes at shared corners however they move, so that its derivative is left out there: that keeps
 the derivative of the singular kernels integrable.
 """
