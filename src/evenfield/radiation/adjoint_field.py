@@ -77,7 +77,7 @@ def block_sums(
     points: Floats,
     wavenumber: float,
     planes: Floats,
-    distinct: Floats,
+    distinct: NDArray[np.floating[Any]],
     total: Complex,
     real: type[np.floating[Any]],
     threads: int,
