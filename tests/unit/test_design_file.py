@@ -70,6 +70,6 @@ def test_a_missing_file_names_its_neighbour():
         ef.load_design(EXAMPLES / "skif.yaml")
 
 
-def test_reserved_sections_are_kept_and_said_to_be_unused(tmp_path):
+def test_a_cost_section_is_kept_and_said_to_be_unjudged(tmp_path):
     design = ef.load_design(changed(tmp_path, "mounting: free", "mounting: free\ncost: {box: 1}"))
-    assert design.unused() == ("cost",)
+    assert design.unjudged() == ("cost",)

@@ -10,6 +10,7 @@ from shape_search_fixture import load_wren, write_wren
 from typer.testing import CliRunner
 
 from evenfield.base.errors import DataError, DesignError
+from evenfield.search import shape_search
 from evenfield.search.aim import aim_of, diagonal_angle, shaped_way, with_coverage
 from evenfield.search.crossing import check_aim
 from evenfield.search.descent import Point, Trial, advance, damped_update, nearest_fitting, start
@@ -335,6 +336,29 @@ def test_a_state_of_another_question_is_refused(searched):
     other = search_of(changed(design, {f"{BASE}.rounding": 0.005}), folder / "kept", 5)
     with pytest.raises(DataError, match="another question"):
         other.resume()
+
+
+def test_a_continued_job_keeps_its_handover(searched, monkeypatch):
+    """Found anew it could differ in its last digits, as on another device, and the kept state be refused."""
+    from evenfield.search import shape_job
+
+    class Taken(Exception):
+        pass
+
+    folder, going, *_ = searched
+    asked = []
+
+    def taken(search):
+        asked.append(search.aim.handover)
+        raise Taken
+
+    monkeypatch.setattr(shape_job, "find_handover", lambda *_: 999.0)
+    monkeypatch.setattr(shape_job.ShapeSearch, "resume", taken)
+    path = write_wren(folder)
+    with pytest.raises(Taken):
+        shape_file(path, out=folder / "kept", resume=True)
+    assert asked == [going.aim.handover]
+    assert shape_search.kept_handover(folder / "none") is None
 
 
 def test_the_whole_job(tmp_path):

@@ -543,6 +543,7 @@ def test_a_shape_is_cut_searched_stopped_gone_on_with_and_offered(browser, tmp_p
         assert "mouth" in offer.inner_text() and design.read_text(encoding="utf-8") == TEXT
         card.locator("input[name=starts]").fill("1")
         card.locator("input[name=minutes]").fill("3")
+        assert card.locator("input[name=rounds]").input_value() == "3"
         card.get_by_role("button", name="Search", exact=True).click()
         card.locator(".found tbody tr").first.wait_for(timeout=120_000)
         assert sight.until("() => evenfield.desk.jobs[0].left_s !== undefined && evenfield.desk.jobs[0].what")

@@ -156,3 +156,25 @@ def test_tables_of_pictures_hold_every_digit():
     assert [float(v) for v in rows[0][1:]] == list(x) and [float(v) for v in rows[2][1:]] == list(level[1])
     rows = list(csv.reader(io.StringIO(csv_of(table_picture("t", "c", [("a", "A", "left")], [["=1+1"], ["fine"]])))))
     assert rows == [["A"], ["'=1+1"], ["fine"]]
+
+
+def test_a_closing_search_counts_on_in_its_bar_and_names_its_own_best(tmp_path, monkeypatch):
+    """The closing's values are shares of a limit, those before it the objective: they are not to be compared."""
+    from types import SimpleNamespace
+    from unittest import mock
+
+    from evenfield.search.shape_search import Effort
+    from evenfield.workbench import search_work
+    from evenfield.workbench.search_work import Steps
+
+    monkeypatch.setattr(search_work, "section_of", lambda *_: [])
+    pipe = mock.Mock()
+    steps = Steps(tmp_path, tmp_path, {}, {}, [], pipe)
+    steps.plan(Effort(starts=2, rounds=2))
+    total = pipe.start.call_args.args[0]
+    assert steps._place({"stage": "fine", "start": 0, "number": 9}) < steps._place({"stage": "close", "start": 0, "number": 0})
+    assert steps._place({"stage": "close", "start": 1, "number": 16}) == total
+    for stage, number, value, step_db in (("fine", 0, 0.2, -0.5), ("close", 0, 3.0, -0.4), ("close", 1, 0.9, -0.1)):
+        score = SimpleNamespace(measures={"step_db": step_db})
+        steps.take(SimpleNamespace(stage=stage, start=0, number=number, value=value, score=score, design=None))
+    assert steps.compared() == ["Step: -0.50 → -0.10 dB"]

@@ -86,6 +86,7 @@ export class SearchView {
       field("hold", W.search.hold, { size: "12", placeholder: W.search.holdExample }),
       field("starts", W.search.starts, { type: "number", min: "1", max: "20", value: "3" }),
       field("minutes", W.search.minutes, { type: "number", min: "1", max: "1440", step: "any", value: "15" }),
+      field("rounds", W.search.rounds, { type: "number", min: "0", max: "20", value: "3", title: W.search.roundsWhy }),
       h("label", {}, cut, ` ${W.search.cutFirst}`),
     );
     this.form.addEventListener("submit", (event) => event.preventDefault());
@@ -110,7 +111,7 @@ export class SearchView {
     const aim = [...AIMS.filter((n) => value(n)).map((n) => `${n}=${value(n)}`), value("further")].filter(Boolean).join(", ");
     const hold = value("hold").split(",").map((v) => v.trim()).filter(Boolean);
     const first = (this.fields.get("first_cut") as HTMLInputElement).checked;
-    return { aim, way: value("way"), hold, starts: Number(value("starts")) || 3, minutes: Number(value("minutes")) || 15, first_cut: first };
+    return { aim, way: value("way"), hold, starts: Number(value("starts")) || 3, minutes: Number(value("minutes")) || 15, rounds: Number(value("rounds")) || 0, first_cut: first };
   }
 
   // --- the work ---
@@ -178,13 +179,13 @@ export class SearchView {
     if (!steps.length) return clear(this.found);
     const keys = MEASURES.filter((k) => steps.some((st) => st.measures[k] !== undefined));
     const names = steps.map((st) => `${W.search.stage[st.stage] ?? st.stage} ${st.start + 1}.${st.number}`);
-    const best = steps.reduce((a, b) => (b.value < a.value ? b : a));
+    const best = bestOf(steps);
     const rows = steps.map((st, i) =>
-      h("tr", { "data-state": st === best ? "better" : "" }, h("th", { scope: "row" }, names[i]!), h("td", { class: "right" }, st.value.toFixed(3)),
+      h("tr", { "data-state": st === best ? "better" : "" }, h("th", { scope: "row" }, names[i]!), h("td", { class: "right" }, valueOf(st)),
         ...keys.map((k) => h("td", { class: "right" }, st.measures[k]?.toFixed(2) ?? "")), h("td", {}, st.taken ? (st === best ? W.search.best : "") : W.search.notTaken)));
     const head = h("tr", {}, h("th", { scope: "col" }, W.search.step), h("th", { scope: "col", class: "right" }, W.search.objective),
       ...keys.map((k) => h("th", { scope: "col", class: "right" }, W.search.measures[k]!)), h("td", {}, h("span", { class: "unseen" }, W.answer.state)));
-    clear(this.found, h("div", { class: "pair" }, sectionOf(steps[0]!, best), fallOf(steps)), h("table", {}, h("thead", {}, head), h("tbody", {}, ...rows.reverse())));
+    clear(this.found, h("div", { class: "pair" }, sectionOf(steps[0]!, best), fallOf(steps.filter((st) => st.stage !== "close"))), h("table", {}, h("thead", {}, head), h("tbody", {}, ...rows.reverse())));
     this.drawnMs = performance.now() - begin;
   }
 
@@ -209,6 +210,16 @@ export class SearchView {
 
 function rowOf(c: Change): HTMLElement {
   return h("tr", {}, h("th", { scope: "row" }, c.label), h("td", {}, c.before || "–"), h("td", {}, c.after || "–"));
+}
+
+/** The closing counts in targets, the stages before it in the objective: the best is of the last that is there. */
+function bestOf(steps: SearchStep[]): SearchStep {
+  const closing = steps.filter((st) => st.stage === "close" && st.taken);
+  return (closing.length ? closing : steps.filter((st) => st.stage !== "close")).reduce((a, b) => (b.value < a.value ? b : a));
+}
+
+function valueOf(st: SearchStep): string {
+  return st.stage === "close" ? W.search.ofLimit(st.value.toFixed(2)) : st.value.toFixed(3);
 }
 
 /** The section now, over that of the first step. */

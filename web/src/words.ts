@@ -124,10 +124,12 @@ export const W = {
   search: {
     way: "Way", aims: { horizontal: "Horizontal", vertical: "Vertical", low: "from", high: "to" } as Record<string, string>,
     further: "also", furtherExample: "step=2, diagonal=95 deg", hold: "leave as it is", holdExample: "depth", starts: "starts", minutes: "minutes at most",
+    rounds: "rounds of closing", roundsWhy: "After the descent: every target at once, at every frequency; 0 leaves it out",
+    ofLimit: (v: string) => `worst target at ${v} of its limit`,
     cutFirst: "start from a first cut", cut: "First cut", go: "Search", on: "Go on", take: "Take the best so far",
     words: "A first cut takes a second, a search minutes. Nothing is written before you take it over.",
     stopped: (n: number) => `Stopped after ${n} steps; they are kept.`, from: (n: number) => `begun from revision ${n}`,
-    stage: { coarse: "rough", fine: "fine" } as Record<string, string>, step: "Step", objective: "Objective", best: "best", notTaken: "not taken",
+    stage: { coarse: "rough", fine: "fine", close: "closing" } as Record<string, string>, step: "Step", objective: "Objective", best: "best", notTaken: "not taken",
     measures: { step_db: "Step, dB", mismatch_db: "Mismatch, dB", pattern_db: "Pattern, dB", coverage_db: "Coverage, dB", ripple_db: "Ripple, dB" } as Record<string, string>,
     section: "Vertical section: the best so far, over the first shape dashed", fall: (a: string, b: string) => `Objective by step, from ${a} to ${b}`,
     offer: "Found", offerCut: "First cut by rule", adopt: "Take it over as a revision", leave: "Leave it", why: "What it gives, and why",

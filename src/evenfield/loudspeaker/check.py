@@ -54,7 +54,7 @@ def check_file(path: str | Path) -> list[str]:
     lines += waveguide_lines(cabinet)
     if design.printer is not None:
         read_printer(design.printer)
-    for key in design.unused():
-        lines.append(f"  {key}: kept, but nothing reads it yet")
+    for key in design.unjudged():
+        lines.append(f"  {key}: shown in the workbench, not judged")
     lines.append(f"{Path(path).name} can be predicted.")
     return lines

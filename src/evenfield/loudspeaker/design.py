@@ -378,8 +378,8 @@ class Design(_Section):
             return ()
         return self.vent if isinstance(self.vent, tuple) else (self.vent,)
 
-    def unused(self) -> tuple[str, ...]:
-        """Reserved sections that are filled in but that nothing reads yet."""
+    def unjudged(self) -> tuple[str, ...]:
+        """Sections that are filled in, and shown, but that no line of the verdict judges."""
         return tuple(k for k in ("cost",) if getattr(self, k) is not None)
 
 

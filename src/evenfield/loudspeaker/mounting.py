@@ -54,10 +54,13 @@ def mesh_lengths(body: Body, lengths: EdgeLengths) -> EdgeLengths:
     return replace(lengths, front=size, rear=size, edges=size, away=None, focus=())
 
 
-def problem_of(body: Body, mesh: SurfaceMesh, patterns: tuple[str, ...] | None, device: str = "auto") -> SurfaceProblem:
+def problem_of(
+    body: Body, mesh: SurfaceMesh, patterns: tuple[str, ...] | None, device: str = "auto", *, balance: bool = True
+) -> SurfaceProblem:
     """The body made ready to be solved; a flush one's problem and solutions have what the sweep asks of a free one's.
 
-    A free body's mesh is balanced; a flush one's keeps the baffle's plane and the rims of its mouths.
+    A free body's mesh is balanced, unless its own vertices are to be differentiated by; a flush one's keeps the baffle's plane
+    and the rims of its mouths.
     Raises DesignError where a flush body is to be solved on a GPU.
     """
     from evenfield.data.facets import balanced
@@ -66,7 +69,8 @@ def problem_of(body: Body, mesh: SurfaceMesh, patterns: tuple[str, ...] | None, 
     if body.flush:
         given = FlushProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns, device=device)
         return given  # type: ignore[return-value]
-    return SurfaceProblem(balanced(mesh), motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns, device=device)
+    mesh = balanced(mesh) if balance else mesh
+    return SurfaceProblem(mesh, motion="axial", mirror=mesh.mirror, air=body.air, patterns=patterns, device=device)
 
 
 def on_the_sphere(sweep: RadiationSweep, flush: bool) -> RadiationSweep:

@@ -172,8 +172,8 @@ def _notes(d: Directivity, prediction: Prediction | None) -> Iterator[str]:
             yield f"{name}: above {mode:.0f} Hz, its first mode, results are those of a rigid piston."
         if prediction.active:
             yield "Levels are per volt at the loudspeaker's input, before its filters and amplifiers."
-        for key in prediction.design.unused():
-            yield f"{key} is kept in the design file, but nothing reads it yet."
+        for key in prediction.design.unjudged():
+            yield f"{key} is shown in the workbench; no line of the verdict judges it."
     else:
         if not d.phase_known:
             yield "The data hold magnitudes only: step response, group delay and decay are refused."

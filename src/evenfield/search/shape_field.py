@@ -207,7 +207,7 @@ class ShapeField:
             only = np.where(mesh.of_part(self.alone[0]), mesh.part, "rigid")
             mesh = SurfaceMesh(mesh.vertices, mesh.triangles, only, mesh.mirror)
         patterns = self.names if self.profiles and not self._alone(frequency) else None
-        problem = problem_of(self._body(cabinet), mesh, patterns, self.device)
+        problem = problem_of(self._body(cabinet), mesh, patterns, self.device, balance=False)
         given = velocities(mesh, self.names, self.profiles, part_places(cabinet), frequency) if patterns else None
         return problem.solve(frequency, given), [self.names.index(str(n)) for n in problem.parts]
 

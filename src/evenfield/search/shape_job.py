@@ -26,7 +26,7 @@ from evenfield.search.free_wall import freed
 from evenfield.search.limit_words import at_limits, overhang_words
 from evenfield.search.limits import dimensions_of
 from evenfield.search.shape_confirm import Behaviour, Row, compare, confirm
-from evenfield.search.shape_search import Effort, ShapeSearch, Step
+from evenfield.search.shape_search import Effort, ShapeSearch, Step, kept_handover
 from evenfield.search.shape_stage import Counts, Stage
 from evenfield.search.shape_tolerance import Corner, corners, target_corners, worst
 from evenfield.search.shape_write import write_shape
@@ -168,7 +168,8 @@ def run_shape(
         aim = aim_of(start, way, wish.aim)
         check_aim(start, aim)
         if "handover" not in wish.aim:
-            aim = replace(aim, handover=find_handover(start, aim, path.parent, wish.device))
+            kept = kept_handover(out) if resume else None  # found anew it may differ in its last digits
+            aim = replace(aim, handover=kept or find_handover(start, aim, path.parent, wish.device))
         space = dimensions_of(start, way, wish.hold, dict(wish.bound), dict(wish.also))
         search = ShapeSearch(
             space, aim, wish.effort, (), path.parent, out, wish.device, progress, on_step,

@@ -302,7 +302,8 @@ class ShapeSearch:
     def _write(self) -> None:
         if self.keep is not None:
             self.keep.mkdir(parents=True, exist_ok=True)
-            text = json.dumps({"key": self.key, "state": self.state.to_dict()}, indent=1)
+            kept = {"key": self.key, "handover": self.aim.handover, "state": self.state.to_dict()}
+            text = json.dumps(kept, indent=1)
             write_whole(self.keep / STATE, lambda part: part.write_text(text, encoding="utf-8"))
 
     def _show(self, step: Step, stage: Stage, taken: bool) -> None:
@@ -310,4 +311,12 @@ class ShapeSearch:
             self.on_step(replace(step, score=stage.score if taken else None))
 
 
-__all__ = ["STATE", "Effort", "ShapeSearch", "State", "Step"]
+def kept_handover(folder: Path | None) -> float | None:
+    """Hz, the handover that the search kept in a folder was asked for; None where there is none to read."""
+    try:
+        return None if folder is None else float(json.loads((folder / STATE).read_text(encoding="utf-8"))["handover"])
+    except (OSError, KeyError, TypeError, ValueError):
+        return None
+
+
+__all__ = ["STATE", "Effort", "ShapeSearch", "State", "Step", "kept_handover"]

@@ -87,7 +87,7 @@ class Answers:
             "solved": solved,
             "state": {
                 "name": design.name, "title": design.title, "note": design.note, "sections": outline_of(design, tree),
-                "ways": list(design.ways), "active": is_active(design), "unused": list(design.unused()),
+                "ways": list(design.ways), "active": is_active(design),
             },
         }  # fmt: skip
 

@@ -50,7 +50,7 @@ class Desk:
         self.lock = asyncio.Lock()
         self.text = ""
         self.number = 0
-        self.state: Header = {"name": name, "title": "", "note": "", "sections": [], "ways": [], "active": False, "unused": []}
+        self.state: Header = {"name": name, "title": "", "note": "", "sections": [], "ways": [], "active": False}
         self.file: Header = {"state": "good", "error": "", "line": None}
         self.solve_at_rest = True
         self.changed_at = 0.0

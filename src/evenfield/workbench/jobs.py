@@ -17,7 +17,7 @@ from evenfield.base.errors import DataError
 from evenfield.workbench.search_kept import sweep
 from evenfield.workbench.work import ALL_WORKS, WORKS, run
 
-SHOWN = ("aim", "way", "hold", "starts", "minutes", "first_cut", "take")
+SHOWN = ("aim", "way", "hold", "starts", "minutes", "rounds", "first_cut", "take")
 """Options that pages are told."""
 
 KEPT = 30

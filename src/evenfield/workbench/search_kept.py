@@ -53,7 +53,13 @@ def search_options(given: dict[str, Any]) -> dict[str, Any]:
     for name in ("first_cut", "take"):
         if given.get(name):
             found[name] = True
-    for name, least, most in (("starts", 1, 20), ("coarse_steps", 1, 100), ("fine_steps", 1, 100), ("minutes", 0.1, 24 * 60)):
+    for name, least, most in (
+        ("starts", 1, 20),
+        ("coarse_steps", 1, 100),
+        ("fine_steps", 1, 100),
+        ("rounds", 0, 20),
+        ("minutes", 0.1, 24 * 60),
+    ):
         if name in given:
             value = float(given[name]) if name == "minutes" else int(given[name])
             if not least <= value <= most:

@@ -21,8 +21,8 @@ from evenfield.workbench.search_kept import LAST, ending_of, last_search, search
 if TYPE_CHECKING:
     from evenfield.search.shape_search import Step
 
-FINE_WEIGHT = 4.0
-"""A fine step counts as so many coarse ones in the bar; measured on the example Ketch."""
+FINE_WEIGHT, CLOSE_WEIGHT = 4.0, 6.0
+"""A fine step, and a shape of the closing, count as so many coarse ones in the bar: a guess that only the bar follows."""
 
 
 def find_first_cut(folder: Path, name: str, text: str, options: dict[str, Any], progress: Any) -> None:
@@ -55,7 +55,7 @@ def find_shape(folder: Path, name: str, text: str, options: dict[str, Any], prog
     usual = Effort()
     effort = Effort(
         starts, int(options.get("coarse_steps", usual.coarse_steps)), int(options.get("fine_steps", usual.fine_steps)),
-        1e-6 if best_so_far else minutes,
+        1e-6 if best_so_far else minutes, rounds=int(options.get("rounds", 0)),
     )  # fmt: skip
     wish = Wish(
         str(options.get("aim", "")), options.get("way") or None, tuple(options.get("hold") or ()), effort=effort, confirm=False
@@ -108,14 +108,19 @@ class Steps:
 
     def plan(self, effort: Any) -> None:
         """The whole bar: every step of every start, each fine one by its weight."""
+        from evenfield.search.closing import MOVES
+
         # a single start goes to the fine stage at once
         self._coarse, self._starts = effort.coarse_steps + 1, effort.starts if effort.starts > 1 else 0
-        total = self._starts * self._coarse + FINE_WEIGHT * (effort.fine_steps + 1)
+        self._fine = self._starts * self._coarse + FINE_WEIGHT * (effort.fine_steps + 1)
+        total = self._fine + CLOSE_WEIGHT * effort.rounds * (MOVES + 1)
         self.pipe.start(round(total), "Handover of the shape as it is")
         if self.list:
             self._done = self._place(self.list[-1])
 
     def _place(self, step: dict[str, Any]) -> float:
+        if step["stage"] == "close":
+            return float(self._fine + CLOSE_WEIGHT * (step["start"] + step["number"] + 1))
         if step["stage"] == "fine":
             return float(self._starts * self._coarse + FINE_WEIGHT * (step["number"] + 1))
         return float(step["start"] * self._coarse + step["number"] + 1)
@@ -165,10 +170,11 @@ class Steps:
     def compared(self) -> list[str]:
         """Measures of the first shape and of the best, in words."""
         scored = [s for s in self.list if s["measures"]]
-        fine = [s for s in scored if s["stage"] == "fine"] or scored
+        last = [[s for s in scored if s["stage"] == stage] for stage in ("close", "fine")]
+        best_of = last[0] or last[1] or scored
         if not scored:
             return []
-        first, best = scored[0]["measures"], min(fine, key=lambda s: s["value"])["measures"]
+        first, best = scored[0]["measures"], min(best_of, key=lambda s: s["value"])["measures"]
         names = {"step_db": "Step", "mismatch_db": "Mismatch", "pattern_db": "Pattern difference"}
         names |= {"coverage_db": "Coverage error", "ripple_db": "DI ripple"}
         return [f"{words}: {first[k]:.2f} → {best[k]:.2f} dB" for k, words in names.items() if k in first and k in best]

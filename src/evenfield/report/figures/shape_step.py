@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -33,12 +34,12 @@ def shape_step_figure(
     """
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(FULL_WIDTH, 3.5))
+    figure = Figure(figsize=(FULL_WIDTH, 4.0))
     wall = figure.add_axes((0.07, 0.56, 0.37, 0.33))
     front = figure.add_axes((0.07, 0.08, 0.37, 0.38))
-    level = figure.add_axes((0.53, 0.47, 0.44, 0.40))
-    bars = figure.add_axes((0.62, 0.07, 0.35, 0.21))
-    figure.text(0.07, 0.955, title, fontsize=7.5, color=INK)
+    level = figure.add_axes((0.53, 0.53, 0.44, 0.35))
+    bars = figure.add_axes((0.62, 0.07, 0.35, 0.30))
+    figure.text(0.07, 0.985, textwrap.fill(title, 105), fontsize=7.5, color=INK, va="top")
     _walls(wall, now, start)
     _front(front, now, start, cabinet)
     _level(level, frequency, edge_db)
@@ -96,7 +97,8 @@ def _bars(ax: Axes, parts: Mapping[str, float]) -> None:
     names = [n for n in parts if parts[n] > 0]
     ax.barh(names, [parts[n] for n in names], color="#1b6f8a", height=0.65)
     ax.invert_yaxis()
-    ax.tick_params(labelsize=6.5)
+    ax.tick_params(labelsize=6)
+    ax.tick_params(axis="y", labelsize=5.5, length=0)
     ax.set_title("share of the objective", loc="left", fontsize=7)
 
 
