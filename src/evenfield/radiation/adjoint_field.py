@@ -34,7 +34,7 @@ def pull_far_field(
 ) -> Complex:
     """(K, V) cotangent of the pressure (K, V) from one of the far field (K, D); derivatives by the shape go to `result`.
 
-    `elsewhere` may do the sums of `pull_blocks` on another device, for planes (K, P, 4), directions and weights (K, D).
+    `elsewhere` may do the sums on another device, as `gpu_adjoint.pull_far`, for planes (K, P, 4), directions and weights (K, D).
     """
     distinct, place = distinct_directions(body, directions)
     total: Complex = np.zeros((len(cotangent), len(distinct)), complex)
@@ -76,8 +76,8 @@ def _from_vectors(
 def block_sums(
     points: Floats,
     wavenumber: float,
-    planes: Floats,
-    distinct: NDArray[np.floating[Any]],
+    planes: NDArray[np.floating[Any]],
+    distinct: Floats,
     total: Complex,
     real: type[np.floating[Any]],
     threads: int,
