@@ -11,7 +11,8 @@ from scipy.spatial import cKDTree
 from evenfield.base import Air, DataError
 from evenfield.data import SurfaceMesh
 from evenfield.exact.sphere_mesh import capped_sphere
-from evenfield.radiation import SurfaceProblem, SurfaceSolver
+from evenfield.radiation import SurfaceProblem, SurfaceSolver, adjoint_far
+from evenfield.radiation.midpoint_grid import MidpointGrid
 
 EXACT = SurfaceSolver("double", near_distance=2.5, near_degree=4, touching_order=3, tolerance=1e-12)
 RANDOM = np.random.default_rng(5)
@@ -137,6 +138,32 @@ def test_velocity_patterns_and_an_earlier_frequency():
     problem.solve(2 * parts.frequency, velocity)
     bar = 2 * WEIGHTS * found.far_field(DIRECTIONS)
     assert found.gradient(DIRECTIONS, bar, LOADS) == pytest.approx(parts.gradient(), rel=1e-6, abs=1e-9)
+
+
+def test_pairs_of_midpoints_add_up_over_images_and_parts():
+    # two images and up to three parts are taken side by side, and tiles of points both ways round: one by one is the same
+    rng, points, parts = np.random.default_rng(3), 400, 4
+    three = [rng.normal(size=(points, 3)) for _ in range(3)]
+    position, weight, vertex = rng.uniform(0.1, 1, (points, 3)), rng.uniform(0.1, 1, points), rng.integers(0, 150, (points, 4))
+    grid = MidpointGrid(position, three[0], weight, three[1], three[2], vertex, np.zeros((points, 2), int))
+    images = np.array([[1, 1, 1], [1, -1, 1], [1, 1, -1.0]])
+    adjoint, pressure, strength = (
+        rng.normal(size=(parts, n)) + 1j * rng.normal(size=(parts, n)) for n in (150, 150, points)
+    )  # fmt: skip
+    strength[:, :200] = 0
+
+    def contract(g, k):
+        return adjoint_far.contract(3.0, 0.2, images[g], grid, adjoint[k], pressure[k], strength[k], np.float64, 2)
+
+    rows, sums = contract(slice(0, 3), slice(0, 4))
+    single = [[contract(slice(g, g + 1), slice(k, k + 1)) for k in range(parts)] for g in range(3)]
+    by_row = sum(found[0] for of_image in single for found in of_image)
+    assert np.abs(rows[:, :7] - by_row[:, :7]).max() < 1e-9 * np.abs(rows[:, :7]).max()
+    assert rows[:, 7].sum() == pytest.approx(by_row[:, 7].sum(), rel=1e-9)
+    for k in range(parts):
+        by_part = sum(of_image[k][1][0] for of_image in single)
+        assert np.abs(sums[k, :, :6] - by_part[:, :6]).max() < 1e-9 * np.abs(sums[..., :6]).max()
+        assert np.abs(sums[k, 224:, 6] - by_part[224:, 6]).max() < 1e-9 * np.abs(sums[..., 6]).max()
 
 
 def test_bad_bars():

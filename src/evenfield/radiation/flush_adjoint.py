@@ -18,13 +18,11 @@ from numpy.typing import ArrayLike, NDArray
 from evenfield.base import DataError, message
 from evenfield.data.mesh import mirror_axes
 from evenfield.radiation import adjoint_far, adjoint_near, flush_adjoint_near, flush_adjoint_points
-from evenfield.radiation.adjoint_field import pull_blocks, pull_far_field
+from evenfield.radiation.adjoint_field import block_sums, pull_far_field
 from evenfield.radiation.adjoint_shape import ShapeDerivatives, from_points, to_vertices, volume_derivative
 from evenfield.radiation.flush_follow import MouthMotion
-from evenfield.radiation.midpoint_grid import LANES
 from evenfield.radiation.sources import point_strengths
 from evenfield.radiation.surface_adjoint import _check_bar, _near_sources, _pull_mass, _pull_near_sources
-from evenfield.radiation.workers import in_order, spans
 
 if TYPE_CHECKING:
     from evenfield.radiation.flush import FlushProblem
@@ -112,25 +110,10 @@ def _pull_far(
 def _plane_waves(system: FlushMatrix, k: float, share: Complex, u: Floats, weight: Complex) -> tuple[Floats, Complex]:
     """Derivatives (P, 3) by the plane's points of minus the sum of weight (K, D) times share (K, P) e^{jk u.y}, and (K, P) the
     sums of weight e^{jk u.y}."""
-    count, sides, threads = len(system.points.position), len(share), system.solver.worker_count
-    nothing = np.zeros((count, 3))
-    columns = [system.points.position, nothing]
-    columns += [np.stack([0 * s.real, 0 * s.real, s.real, s.imag], axis=1) for s in share]
-    padding = -count % LANES
-    points = np.pad(np.concatenate(columns, axis=1), ((0, padding), (0, 0))).astype(system.real)
-    lanes = np.ascontiguousarray(points.reshape(-1, LANES, points.shape[1]).transpose(0, 2, 1))
-    weights = np.ascontiguousarray(np.stack([weight.real, weight.imag], axis=-1).astype(system.real))
-    out = np.zeros((len(lanes), 3 + 8 * sides, LANES))
-
-    def work(span: tuple[int, int]) -> None:
-        a, b = span
-        pull_blocks(k, lanes[a:b], u.astype(system.real), weights, out[a:b])
-
-    for _ in in_order(work, spans(len(lanes), 4 * threads), threads):
-        pass
-    rows = out.transpose(0, 2, 1).reshape(-1, out.shape[1])[:count]
-    sums = rows[:, 3:].reshape(count, sides, 4, 2)[:, :, 3].transpose(1, 0, 2)
-    return rows[:, :3], sums[..., 0] + 1j * sums[..., 1]
+    points = np.pad(system.points.position, ((0, 0), (0, 3)))
+    planes = np.stack([0 * share.real, 0 * share.real, share.real, share.imag], axis=-1)
+    position, _, _, waves = block_sums(points, k, planes, u, weight, system.real, system.solver.worker_count)
+    return position, waves
 
 
 def _pull_impedance(solution: FlushFrequency, cotangent: Complex, found: list[ShapeDerivatives], right: Complex) -> Complex:

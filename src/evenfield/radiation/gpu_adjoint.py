@@ -67,7 +67,8 @@ def contract_near(
 
 
 def pull_far(member: DeviceSystem, wavenumber: float, planes: Floats, directions: Floats, weights: Complex) -> Floats:
-    """(P, 3 + 8 K) sums as `adjoint_field.pull_blocks`, for planes (K, P, 4) and weights (K, D)."""
+    """(P, 3 + 8 K): derivatives by position, then for each part the sums of weight u e^{jk u.y} and of weight e^{jk u.y}, re, im;
+    for planes (K, P, 4) and weights (K, D)."""
     system, device = member.system, member.device
     sides, count = planes.shape[:2]
     spans = min(MOST_SPANS, max(1, -(-len(directions) // DIRECTIONS_PER_SPAN)))
