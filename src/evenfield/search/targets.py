@@ -102,7 +102,7 @@ def _widths(level: Array, half: Array) -> tuple[Array, Array]:
     """
     soft, by_soft = widths(level, half)
     place, slope = crossing(level)
-    broken = (breaks(level, half)[0] & (level < -DROP)).any(axis=(1, 2))
+    broken = np.asarray((breaks(level, half)[0] & (level < -DROP)).any(axis=(1, 2)))
     return np.where(broken, soft, place.sum(axis=1)), np.where(broken[:, None, None], by_soft, slope)
 
 
