@@ -10,7 +10,7 @@ import pytest
 from evenfield.data.directions import sphere_directions
 from evenfield.search.aim import PLANES, Aim
 from evenfield.search.beam import breaks, crossing, first_fall, neck, widths
-from evenfield.search.closing import Close, Closing, ratios_of, start_close, worst_apart
+from evenfield.search.closing import Close, Closing, first_axis, ratios_of, start_close, worst_apart
 from evenfield.search.linear_field import LinearField, differences
 from evenfield.search.listening import ORBIT, listening_for
 from evenfield.search.minimax import best_near
@@ -227,6 +227,15 @@ def test_a_stopped_closing_goes_on_from_its_file(near_by_formula):
     assert done.done == "every target is met" and done.moves > stopped.moves
     out_of_time, _ = close_of(6, go_on=lambda: False)
     assert out_of_time.round == 0 and not out_of_time.done
+
+
+def test_the_first_frequencies_hold_both_ends_of_the_band():
+    """The beam is widest at the low end: a neck above it is not seen without that."""
+    for low in (1500.0, 1640.0, 1800.0):
+        found = np.array(first_axis(replace(AIM, low=low)))
+        assert np.all(np.diff(found) > 0) and np.diff(np.log2(found[found >= low / 1.01])).max() < 0.26
+        for end in (low, AIM.high):
+            assert np.abs(np.log2(found / end)).min() <= 0.0105
 
 
 def test_frequencies_that_are_added_are_few_and_apart():

@@ -37,11 +37,16 @@ MOST_ADDED = 4
 
 
 def first_axis(aim: Aim) -> tuple[float, ...]:
-    """Hz: five to the handover's octave, sixths of octaves beyond to the top of the band."""
+    """Hz: five to the handover's octave, sixths of octaves beyond to the top of the band; the band's own low end too.
+
+    A neck is as deep as what lies on both sides of it: without the low end, where a beam is widest, it would not be seen.
+    """
     found = [] if aim.lower is None else (aim.handover * 2.0 ** np.linspace(-0.5, 0.5, 5)).tolist()
     start = max(aim.low, found[-1] * 2 ** (0.7 * SPACING) if found else aim.low)
     if start < aim.high:
         found += np.geomspace(start, aim.high, max(round(float(np.log2(aim.high / start)) / SPACING), 1) + 1).tolist()
+    if min(abs(np.log2(np.asarray(found) / aim.low)), default=1.0) > BETWEEN / 4:
+        found = sorted([*found, aim.low])
     return tuple(found)
 
 
