@@ -454,9 +454,9 @@ def test_long_work_is_stopped_and_resumed_and_the_server_may_die(browser, tmp_pa
 def test_the_top_view_has_its_own_handles(sight, design):
     number = sight.see(REVISION)
     sight.page.locator(".drawing").get_by_text("Top", exact=True).click()
-    knobs = sight.page.locator(".sheet-drawing .knob")
-    sight.until("() => document.querySelectorAll('.sheet-drawing .knob').length >= 5")
-    paths = [knobs.nth(i).get_attribute("data-path") for i in range(knobs.count())]
+    shown = "[...document.querySelectorAll('.sheet-drawing .view-name')].map(e => e.textContent).join()"
+    sight.until(f"() => {shown} === 'Top'")
+    paths = sight.see("() => [...document.querySelectorAll('.sheet-drawing .knob')].map(e => e.dataset.path)")
     assert {"cabinet.width", "cabinet.depth", DEPTH, "ways.tweeter.waveguide.mouth.width"} <= set(paths)
     box = sight.page.locator(f".sheet-drawing .knob[data-path='{DEPTH}'] path").bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
